@@ -1,0 +1,1 @@
+"""Ages opercles: reads flatbed scans of gill-cover bones and counts their winters."""

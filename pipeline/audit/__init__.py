@@ -1,0 +1,1 @@
+"""Agreement between readers, and between readers and machine. Pure, on tables."""

@@ -1,0 +1,1 @@
+"""From pixels to what one bone shows. Pure, on arrays."""

@@ -1,0 +1,1 @@
+"""One module a command: the only place that joins rooms."""

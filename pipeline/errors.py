@@ -1,0 +1,39 @@
+"""What can go wrong before or around the work: each error carries its exit status and says the cure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+class OpercleError(Exception):
+    """The work could not be done. The message is one line: what was found, where, and the cure."""
+
+    exit_status = 1
+
+
+class SettingsError(OpercleError):
+    """A settings file holds an unknown key or a wrong value."""
+
+
+class TableError(OpercleError):
+    """A table in cannot be used. `faults` lists every fault found, each with file, row and cure."""
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(self.faults))
+
+
+class RunError(OpercleError):
+    """A run's folder or ledger cannot be used as asked."""
+
+
+class ScanRefused(Exception):  # noqa: N818  (not an error of the program: an expected answer about one scan)
+    """One scan cannot be used; the batch goes on.
+
+    `code` is a refusal of `codes.REFUSALS`; `detail` says what was found, without times or absolute paths.
+    """
+
+    def __init__(self, code: str, detail: str) -> None:
+        self.code = code
+        self.detail = detail
+        super().__init__(f"{code}: {detail}")

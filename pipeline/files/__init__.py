@@ -1,0 +1,1 @@
+"""The edge of the disk: scans and tables in, tables out."""

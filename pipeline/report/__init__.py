@@ -1,0 +1,1 @@
+"""Stored results turned into things to look at: overlays, tray sheets, pages."""

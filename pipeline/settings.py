@@ -1,0 +1,275 @@
+"""configs/*.toml, later files win, made into one typed, frozen `Settings`.
+
+Values and their reasons live in the TOML files; types, units and allowed ranges live here. A file may be partial. A file
+that begins with `species = "..."` holds for the rows of that species only and may set the sections of `SpeciesSettings`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Iterable, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.errors import SettingsError
+
+_HERE = Path(__file__).resolve().parent
+SHIPPED = _HERE / "configs" if (_HERE / "configs").is_dir() else _HERE.parent / "configs"
+"""Folder of the settings that come with the program (inside the wheel, or at the top of a checkout)."""
+
+Fraction = Annotated[float, Field(ge=0, le=1)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Count = Annotated[int, Field(ge=0)]
+MonthDay = Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$")]
+
+
+class Section(BaseModel):
+    """A group of keys. Unknown keys are refused; nothing can be changed after reading."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class ScanSettings(Section):
+    """Reading scan files."""
+
+    most_megapixels: Positive
+    least_pixels: Count
+    least_dpi: Positive
+    most_dpi: Positive
+    doubtful_dpi: tuple[float, ...]
+
+
+class SegmentSettings(Section):
+    """Finding bones on a scan."""
+
+
+class FocusSettings(Section):
+    """Finding focus and growth axis."""
+
+
+class UnwrapSettings(Section):
+    """Unwrapping and flattening."""
+
+
+class ProfileSettings(Section):
+    """The radial profile."""
+
+
+class MarksSettings(Section):
+    """Candidate marks."""
+
+
+class EvidenceModel(Section):
+    """Probability of each candidate from its evidence; fitted, see DEVELOPERS.md."""
+
+
+class CountSettings(Section):
+    """From evidence to the distribution of the count."""
+
+
+class GrowthSettings(Section):
+    """What growth is expected of a species; in general.toml, of any percid."""
+
+    bone_share_of_length: Positive
+    bone_share_spread: Positive
+    first_year_length_mm: Positive
+    first_year_spread: Positive
+    largest_length_mm: Positive
+    growth_rate: Positive
+    most_annuli: Annotated[int, Field(ge=1, le=60)]
+
+
+class SeasonSettings(Section):
+    """When the annulus forms and when a fish has its birthday; in general.toml, of any percid in the north."""
+
+    hemisphere: Annotated[str, Field(pattern="^(north|south)$")]
+    birthday: MonthDay
+    forming_begins: MonthDay
+    forming_ends: MonthDay
+    growth_ends: MonthDay
+    forming_later_per_annulus_days: Annotated[float, Field(ge=0, le=30)]
+
+
+class ReviewSettings(Section):
+    """What sends a bone to a person."""
+
+    accepted_error: Fraction
+
+
+class BatchSettings(Section):
+    """The overnight batch."""
+
+
+class PictureSettings(Section):
+    """Crops, overlays and tray sheets."""
+
+
+class SpeciesSettings(Section):
+    """The sections that may differ by species."""
+
+    growth: GrowthSettings
+    season: SeasonSettings
+    water: Mapping[str, SeasonSettings] = {}
+    """Season by water, where it differs."""
+
+    def season_of(self, water: str) -> SeasonSettings:
+        """The season that holds for a water."""
+        return self.water.get(water, self.season)
+
+
+class Settings(Section):
+    """All settings of a run."""
+
+    scan: ScanSettings
+    segment: SegmentSettings
+    focus: FocusSettings
+    unwrap: UnwrapSettings
+    profile: ProfileSettings
+    marks: MarksSettings
+    evidence: EvidenceModel
+    count: CountSettings
+    growth: GrowthSettings
+    season: SeasonSettings
+    water: Mapping[str, SeasonSettings] = {}
+    review: ReviewSettings
+    batch: BatchSettings
+    pictures: PictureSettings
+    species: Mapping[str, SpeciesSettings] = {}
+
+    def species_of(self, name: str) -> SpeciesSettings:
+        """Settings of a species; the general ones when the species has none."""
+        found = self.species.get(name.strip().lower())
+        return found or SpeciesSettings(growth=self.growth, season=self.season, water=self.water)
+
+    def knows(self, name: str) -> bool:
+        """Whether a settings file for this species was read."""
+        return name.strip().lower() in self.species
+
+    def first_pass_digest(self) -> str:
+        """Hash of what reading one scan depends on: another digest means that scans must be read again."""
+        stages = {k: getattr(self, k).model_dump(mode="json") for k in FIRST_PASS}
+        return hashlib.sha256(json.dumps(stages, sort_keys=True).encode()).hexdigest()[:16]
+
+
+FIRST_PASS = ("scan", "segment", "focus", "unwrap", "profile", "marks")
+"""Sections that the first pass reads; all others are re-applied without reading an image."""
+
+SPECIES_SECTIONS = ("growth", "season", "water")
+
+_Any = TypeVar("_Any", bound=BaseModel)
+
+
+def read_settings(extra: Iterable[str | Path] = ()) -> Settings:
+    """The shipped settings with the given files on top, in order.
+
+    `extra` are paths of TOML files, or bare names of shipped ones (`photocopy`). Raises SettingsError with file, key and
+    allowed range.
+    """
+    # general.toml and fitted.toml first, then every shipped species; scanning set-ups only when asked for.
+    files = [SHIPPED / "general.toml", *sorted(p for p in SHIPPED.glob("*.toml") if _species_name(p))]
+    files += [_locate(name) for name in extra]
+    merged: dict[str, Any] = {}
+    by_species: dict[str, dict[str, Any]] = {}
+    origin: dict[tuple[str, ...], str] = {}
+    for path in files:
+        content = _load(path)
+        name = content.pop("species", None)
+        if name is None:
+            _merge(merged, content, origin, path.name, ())
+            continue
+        if not isinstance(name, str) or not name.strip():
+            raise SettingsError(f"{path.name}: species must be a name in quotes")
+        key = name.strip().lower()
+        wrong = [k for k in content if k not in SPECIES_SECTIONS]
+        if wrong:
+            raise SettingsError(f"{path.name}: {wrong[0]} cannot differ by species; only {', '.join(SPECIES_SECTIONS)} can")
+        _merge(by_species.setdefault(key, {}), content, origin, path.name, ("species", key))
+    general = {k: merged.get(k, {}) for k in SPECIES_SECTIONS}
+    merged["species"] = {k: _over(general, v) for k, v in by_species.items()}
+    for holder, place in [(merged, ()), *((v, ("species", k)) for k, v in merged["species"].items())]:
+        waters = holder.get("water", {})
+        holder["water"] = {w: _over(holder["season"], v) for w, v in waters.items()} if isinstance(waters, dict) else waters
+        for w in holder["water"] if isinstance(waters, dict) else ():
+            origin.setdefault((*place, "water", w), "settings")
+    settings = _validated(Settings, merged, origin)
+    _check_dates(settings)
+    return settings
+
+
+def _species_name(path: Path) -> str | None:
+    return _load(path).get("species")
+
+
+def _locate(name: str | Path) -> Path:
+    path = Path(name)
+    if path.is_file():
+        return path
+    shipped = SHIPPED / f"{path.name}.toml"
+    if path.name == str(name) and shipped.is_file():
+        return shipped
+    known = ", ".join(sorted(p.stem for p in SHIPPED.glob("*.toml")))
+    raise SettingsError(f"{name}: no such settings file; give a path, or one of {known}")
+
+
+def _load(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as e:
+        raise SettingsError(f"{path.name}: not valid TOML: {e}") from None
+    except UnicodeDecodeError:
+        raise SettingsError(f"{path.name}: not UTF-8; save the file as UTF-8") from None
+    except OSError as e:
+        raise SettingsError(f"{path.name}: cannot be read: {e.strerror}") from None
+
+
+def _merge(into: dict[str, Any], new: Mapping[str, Any], origin: dict[tuple[str, ...], str], file: str, at: tuple[str, ...]) -> None:
+    for key, value in new.items():
+        place = (*at, key)
+        origin[place] = file
+        if isinstance(value, dict) and isinstance(into.get(key), dict):
+            _merge(into[key], value, origin, file, place)
+        elif isinstance(value, dict):
+            into[key] = {}
+            _merge(into[key], value, origin, file, place)
+        else:
+            into[key] = value
+
+
+def _over(base: Mapping[str, Any], top: Mapping[str, Any]) -> dict[str, Any]:
+    out = {k: dict(v) if isinstance(v, dict) else v for k, v in base.items()}
+    for k, v in top.items():
+        out[k] = _over(out[k], v) if isinstance(v, dict) and isinstance(out.get(k), dict) else v
+    return out
+
+
+def _validated(model: type[_Any], content: Mapping[str, Any], origin: Mapping[tuple[str, ...], str]) -> _Any:
+    try:
+        return model.model_validate(content)
+    except ValidationError as e:
+        lines = []
+        for fault in e.errors():
+            place = tuple(str(p) for p in fault["loc"])
+            file = next((origin[place[:n]] for n in range(len(place), 0, -1) if place[:n] in origin), "general.toml")
+            what = {"extra_forbidden": "no such setting; check the spelling", "missing": "this setting is missing"}.get(
+                fault["type"], f"{fault['msg'].lower()}, found {fault.get('input')!r}")
+            lines.append(f"{file}: {'.'.join(place)}: {what}")
+        raise SettingsError("\n".join(lines)) from None
+
+
+def _check_dates(settings: Settings) -> None:
+    every = [("season", settings.season)] + [(f"species.{n}.season", s.season) for n, s in settings.species.items()]
+    every += [(f"species.{n}.water.{w}", v) for n, s in settings.species.items() for w, v in s.water.items()]
+    every += [(f"water.{w}", v) for w, v in settings.water.items()]
+    for place, season in every:
+        for key in ("birthday", "forming_begins", "forming_ends", "growth_ends"):
+            text = getattr(season, key)
+            try:
+                date(2001, int(text[:2]), int(text[3:]))
+            except ValueError:
+                raise SettingsError(f"{place}.{key}: {text} is no day of the year (MM-DD)") from None

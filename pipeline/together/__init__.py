@@ -1,0 +1,1 @@
+"""What only the bones of a run together can tell. Pure, no pixels."""
