@@ -80,6 +80,7 @@ class GrowthSettings(Section):
     bone_share_spread: Positive
     first_year_length_mm: Positive
     first_year_spread: Positive
+    length_at_age_spread: Positive
     largest_length_mm: Positive
     growth_rate: Positive
     most_annuli: Annotated[int, Field(ge=1, le=60)]
@@ -94,12 +95,28 @@ class SeasonSettings(Section):
     forming_ends: MonthDay
     growth_ends: MonthDay
     forming_later_per_annulus_days: Annotated[float, Field(ge=0, le=30)]
+    increment_spread: Annotated[float, Field(gt=0, le=2)]
+    margin_noise: Annotated[float, Field(gt=0, le=1)]
+    margin_outliers: Annotated[float, Field(gt=0, le=0.5)]
+    date_outliers: Annotated[float, Field(gt=0, le=0.5)]
+    translucent_before_forming: Fraction
+    translucent_while_growing: Fraction
 
 
 class ReviewSettings(Section):
     """What sends a bone to a person."""
 
     accepted_error: Fraction
+    least_confidence: Fraction
+    least_age_probability: Fraction
+    least_translucent_probability: Fraction
+    least_gap_px: NotNegative
+    least_resolved_px: NotNegative
+    least_run_bones: Annotated[int, Field(ge=3)]
+    most_size_deviations: Positive
+    least_size_spread: Positive
+    most_growth_deviations: Positive
+    most_increment_trend: Positive
 
 
 class BatchSettings(Section):
@@ -273,3 +290,6 @@ def _check_dates(settings: Settings) -> None:
                 date(2001, int(text[:2]), int(text[3:]))
             except ValueError:
                 raise SettingsError(f"{place}.{key}: {text} is no day of the year (MM-DD)") from None
+        if not season.forming_begins < season.forming_ends < season.growth_ends:
+            raise SettingsError(f"{place}: forming_begins, forming_ends and growth_ends must follow each other in the year; "
+                                "give northern dates, hemisphere moves them")
