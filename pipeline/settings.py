@@ -49,8 +49,22 @@ class SegmentSettings(Section):
     """Finding bones on a scan."""
 
 
+class Logit(Section):
+    """Weights of a logit over standardised features, their squares and products; fitted by `tests/accuracy/fit.py`."""
+
+    centre: tuple[float, ...]
+    scale: tuple[float, ...]
+    weights: tuple[float, ...]
+    reach: Positive
+    """Standardised features are cut at this, so that an odd bone cannot run away along a square."""
+
+
 class FocusSettings(Section):
     """Finding focus and growth axis."""
+
+    outline: Logit
+    full: Logit
+    unsure_below: Fraction
 
 
 class UnwrapSettings(Section):
@@ -189,7 +203,7 @@ def read_settings(extra: Iterable[str | Path] = ()) -> Settings:
     allowed range.
     """
     # general.toml and fitted.toml first, then every shipped species; scanning set-ups only when asked for.
-    files = [SHIPPED / "general.toml", *sorted(p for p in SHIPPED.glob("*.toml") if _species_name(p))]
+    files = [SHIPPED / "general.toml", SHIPPED / "fitted.toml", *sorted(p for p in SHIPPED.glob("*.toml") if _species_name(p))]
     files += [_locate(name) for name in extra]
     merged: dict[str, Any] = {}
     by_species: dict[str, dict[str, Any]] = {}

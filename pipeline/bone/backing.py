@@ -1,0 +1,145 @@
+"""The backing of a scan: what lies behind the bones, its brightness everywhere and how far it reaches.
+
+All work is done on a grid of at most `backing_grid_px` cells a side, so its cost does not grow with the scan.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.records import Float, Mask
+from pipeline.settings import SegmentSettings
+
+_FITS = 7  # reweighted fits; the scale of the residuals settles after four or five
+_FIRST_SCALE = 0.12  # brightness; wide enough for uneven light, too narrow to take in bones
+_LEAST_SCALE = 0.006  # brightness; below this residuals are quantisation
+_NEAR = 0.035  # brightness; what differs less from the fit may be uneven backing and shapes the surface
+
+
+@dataclass(frozen=True, slots=True)
+class Backing:
+    """Brightness of the backing, and the part of the scan that it covers."""
+
+    cells: Float
+    """(row, column) of the grid: brightness 0..1."""
+    pixels_per_cell: tuple[float, float]
+    """Pixels of the image given to `find_backing` per grid cell, (across, down)."""
+    field: Mask
+    """(row, column) of the grid: True where the backing lies, bones on it included; False on a frame around it."""
+    level: float
+    """Median brightness in the field."""
+    contrast: float
+    """Brightness by which the things on it typically differ from it."""
+
+    def within(self, origin: tuple[float, float], shape: tuple[int, int], scale: float = 1.0) -> Float:
+        """Brightness on a crop.
+
+        `origin` is the crop's top-left pixel (x, y) and `shape` its size, in pixels of an image that is `scale` times
+        as large as the one given to `find_backing`.
+        """
+        return _resampled(self.cells, self._placing(origin, scale), shape, cv2.INTER_LINEAR)
+
+    def field_within(self, origin: tuple[float, float], shape: tuple[int, int], scale: float = 1.0) -> Mask:
+        """The field on a crop, as `within`."""
+        field = self.field.astype(np.uint8)
+        return np.asarray(_resampled(field, self._placing(origin, scale), shape, cv2.INTER_NEAREST) > 0)
+
+    def _placing(self, origin: tuple[float, float], scale: float) -> NDArray[np.float64]:
+        across, down = self.pixels_per_cell[0] * scale, self.pixels_per_cell[1] * scale
+        # A pixel centre x lies at (x + .5) / pixels_per_cell - .5 on the grid.
+        return np.array([[1 / across, 0, (origin[0] + 0.5) / across - 0.5],
+                         [0, 1 / down, (origin[1] + 0.5) / down - 0.5]])
+
+
+def find_backing(image: Float, settings: SegmentSettings) -> Backing:
+    """Find the backing of an image of brightness 0..1, (row, column).
+
+    The brightness met most often along the rim of the scan starts a quadratic surface, fitted by iteratively reweighted
+    least squares (Holland & Welsch 1977) so that bones, labels and rulers lose their weight; what is left of slow
+    unevenness is then taken up by a smooth correction. A rectangle that fills most of the scan inside another
+    brightness is a card, page or light table in a frame: the search starts again within it.
+    """
+    height, width = image.shape
+    shrink = max(1.0, max(height, width) / settings.backing_grid_px)
+    size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
+    grid = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    field = np.ones(grid.shape, bool)
+    surface = _surface(grid, field)
+    for _ in range(settings.frames_at_most):
+        inner = _framed(grid, surface, field, settings)
+        if inner is None:
+            break
+        field = inner
+        surface = _surface(grid, field)
+    residual = np.abs(grid - surface)[field]
+    standing_out = residual[residual > _NEAR]
+    contrast = float(np.percentile(standing_out, 80)) if standing_out.size >= 6 else 0.0
+    return Backing(surface, (width / size[0], height / size[1]), field, float(np.median(surface[field])), contrast)
+
+
+def _surface(grid: Float, field: Mask) -> Float:
+    """The backing's brightness on the grid, fitted to the cells of the field."""
+    rows, columns = grid.shape
+    y, x = np.mgrid[-1:1:rows * 1j, -1:1:columns * 1j].astype(np.float32)
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1)
+    inside, seen = terms[field], grid[field]
+    start = _commonest(grid[_rim(field)])
+    residual, scale = seen - start, _FIRST_SCALE
+    solution = np.array([start, 0, 0, 0, 0, 0], np.float32)
+    for turn in range(_FITS):
+        weight = 1 / (1 + (residual / scale) ** 2) ** 2
+        used = 3 if turn < 2 else 6  # a plane first: a curved surface could bend into a large bone
+        weighted = inside[:, :used] * weight[:, None]
+        part = np.linalg.solve(weighted.T @ inside[:, :used] + 1e-3 * np.eye(used, dtype=np.float32), weighted.T @ seen)
+        solution[:used], solution[used:] = part, 0
+        residual = seen - inside @ solution
+        spread = 2.5 * 1.4826 * float(np.median(np.abs(residual[np.abs(residual) < 2 * scale])))
+        scale = float(np.clip(spread, _LEAST_SCALE, scale))
+    surface: Float = (terms @ solution).astype(np.float32)
+    sigma = 0.07 * max(rows, columns)
+    for _ in range(2):
+        off = grid - surface
+        near = (np.abs(off) < _NEAR) & field
+        near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=1).astype(np.float32)
+        total = cv2.GaussianBlur(off * near, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+        surface = surface + total / (cv2.GaussianBlur(near, (0, 0), sigma, borderType=cv2.BORDER_REFLECT) + 0.05)
+    return np.clip(surface, 0, 1)
+
+
+def _framed(grid: Float, surface: Float, field: Mask, settings: SegmentSettings) -> Mask | None:
+    """The rectangle within the field that is the true backing, when the field so far was a frame around it."""
+    different = ((np.abs(grid - surface) > settings.frame_contrast) & field).astype(np.uint8)
+    contours, _ = cv2.findContours(different, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    for contour in contours:
+        area = cv2.contourArea(contour)
+        if area < settings.frame_share * np.count_nonzero(field):
+            continue
+        (_, (across, down), _) = cv2.minAreaRect(contour)
+        if area > settings.frame_fill * across * down:
+            inner = cv2.drawContours(np.zeros_like(different), [contour], -1, 1, -1)
+            inner = cv2.erode(inner, np.ones((3, 3), np.uint8), borderValue=1)
+            return np.asarray(inner > 0)
+    return None
+
+
+def _rim(field: Mask) -> Mask:
+    """The outer cells of the field."""
+    depth = max(2, round(0.04 * max(field.shape)))
+    inner = cv2.erode(field.astype(np.uint8), np.ones((2 * depth + 1,) * 2, np.uint8), borderValue=0)
+    return np.asarray(field & (inner == 0))
+
+
+def _commonest(values: Float) -> float:
+    """The mode of brightness values 0..1."""
+    counts, edges = np.histogram(values, 100, (0, 1))
+    best = int(np.argmax(np.convolve(counts, [1, 2, 3, 2, 1], "same")))
+    return float(edges[best] + edges[best + 1]) / 2
+
+
+def _resampled(grid: NDArray[np.generic], placing: NDArray[np.float64], shape: tuple[int, int], how: int) -> Float:
+    return cv2.warpAffine(grid, placing, (shape[1], shape[0]), flags=how | cv2.WARP_INVERSE_MAP,  # type: ignore[return-value, call-overload]
+                          borderMode=cv2.BORDER_REPLICATE)

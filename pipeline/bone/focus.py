@@ -1,0 +1,251 @@
+"""Bone -> focus and growth axis.
+
+The focus is sought among points inside the outline. Each candidate is described by the outline seen from it (a fan has
+its focus in a corner), by how thick the bone is there, and by how well the marks line up when every ray is scaled to the
+margin: growth is roughly the outline shrunk towards the focus. Two conditional logits, fitted by `tests/accuracy/fit.py`,
+weigh them: the first chooses by outline alone which candidates are worth looking at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.records import Axis, Bone, Float, Mask, Point
+from pipeline.settings import FocusSettings, Logit
+
+WORK_SIDE = 160.0
+"""Pixels: square root of the bone's area in the picture that the focus is sought in. Marks at this size are 3 px or more."""
+SPACING = 7.0
+"""Pixels between candidates: a twentieth of a typical radius, as near as the marks themselves can tell."""
+LEAST_DEPTH = 3.0
+"""Pixels from the outline; the focus lies inside the socket, not on the bone's edge."""
+RAYS = 72
+"""Rays a full turn: every 5 degrees."""
+STEPS = 56
+"""Samples along a ray."""
+NEAREST, FARTHEST = 0.12, 0.96
+"""Share of the ray that is compared between rays: without the socket's own structure and the bevelled margin."""
+FAN = 0.5
+"""A ray belongs to the fan when it is longer than this share of the longest."""
+DETAIL_STEPS = 15
+"""Samples over which the slow trend along a ray is removed: wider than a winter zone."""
+CLIP = 0.5
+"""Opacity loss beyond which a sample counts no more: glare, cracks and dust must not decide."""
+OUTLINE_FEATURES = ("depth", "longest", "fan_share", "short_side", "mean_ray", "pointing", "evenness", "roundness")
+PIXEL_FEATURES = ("thick_here", "thins_outward", "alignment", "local_alignment", "arc_alignment")
+SHORTLIST = 90
+"""Candidates whose pixels are looked at: on drawn bones of many outlines the true focus ranks far better by outline alone."""
+NEIGHBOURHOOD = 14.0
+"""Pixels about the best candidate within which the weighted mean is taken."""
+AXIS_RAYS = 0.6
+"""The axis is the weighted middle of the rays longer than this share of the longest: not the longest ray, which a spine may be."""
+
+_ANGLES = np.arange(RAYS, dtype=np.float32) * np.float32(2 * np.pi / RAYS)
+
+
+@dataclass(frozen=True, slots=True)
+class SmallBone:
+    """A bone at working size."""
+
+    loss: Float
+    """(row, column) opacity loss, the median outside the bone."""
+    inside: NDArray[np.uint8]
+    """(row, column) 1 on the bone."""
+    outline: Float
+    """(n, 2) x, y."""
+    scale: float
+    """Working pixels a scan pixel."""
+    origin: Point
+    """Scan pixel (x, y) of the working pixel (0, 0)."""
+
+    def to_scan(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Working pixels x, y -> scan pixels."""
+        return np.asarray(points, np.float64) / self.scale + self.origin
+
+
+def shrink(loss: Float, bone: Bone) -> SmallBone:
+    """The bone at the size that its focus is sought in."""
+    scale = WORK_SIDE / float(np.sqrt(np.count_nonzero(bone.mask)))
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    filled = np.where(bone.mask, loss, np.float32(np.median(loss[bone.mask])))
+    small = cv2.resize(filled, None, fx=scale, fy=scale, interpolation=how)
+    size = (small.shape[1], small.shape[0])
+    inside = (cv2.resize(bone.mask.astype(np.float32), size, interpolation=how) > 0.5).astype(np.uint8)
+    pad = 2
+    small = cv2.copyMakeBorder(small, pad, pad, pad, pad, cv2.BORDER_REPLICATE)
+    inside = cv2.copyMakeBorder(inside, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
+    contours, _ = cv2.findContours(inside, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float32)
+    shift = (0.5 - pad - 0.5) / scale + (0.5 / scale - 0.5)
+    return SmallBone(small.astype(np.float32), inside, outline, scale, (bone.origin[0] + shift, bone.origin[1] + shift))
+
+
+def candidates(small: SmallBone, depth: Float) -> Float:
+    """(candidate, 2) points x, y on a grid inside the outline."""
+    rows, columns = np.mgrid[SPACING / 2 : small.inside.shape[0] : SPACING, SPACING / 2 : small.inside.shape[1] : SPACING]
+    points = np.stack([columns.ravel(), rows.ravel()], axis=1).astype(np.float32)
+    return points[depth[points[:, 1].astype(int), points[:, 0].astype(int)] >= LEAST_DEPTH]
+
+
+def ray_lengths(outline: Float, points: Float) -> Float:
+    """Distance from each point to the farthest outline point in each of `RAYS` directions, (point, ray)."""
+    dx = outline[None, :, 0] - points[:, None, 0]
+    dy = outline[None, :, 1] - points[:, None, 1]
+    ray = np.round(np.arctan2(dy, dx) * np.float32(RAYS / (2 * np.pi))).astype(np.int32) % RAYS
+    reach = np.zeros(len(points) * RAYS, np.float32)
+    np.maximum.at(reach, (ray + np.arange(len(points), dtype=np.int32)[:, None] * RAYS).ravel(), np.hypot(dx, dy).ravel())
+    reach = reach.reshape(len(points), RAYS)
+    # A direction that no outline point fell into takes its longer neighbour.
+    return np.where(reach == 0, np.maximum(np.maximum(np.roll(reach, 1, 1), np.roll(reach, -1, 1)), 1), reach)
+
+
+def outline_features(reach: Float, depth: Float) -> NDArray[np.float64]:
+    """How the outline looks from each candidate, (candidate, feature) as named by `OUTLINE_FEATURES`.
+
+    reach : (candidate, ray) distances to the outline, depth : (candidate,) distance to the nearest outline, working pixels.
+    """
+    share = reach / np.percentile(reach, 98, axis=1, keepdims=True)
+    ordered = np.sort(share, axis=1)
+    fan = share > FAN
+    mean = (share * fan).sum(1) / fan.sum(1)
+    spread = np.sqrt(((share - mean[:, None]) ** 2 * fan).sum(1) / fan.sum(1))
+    pointing = np.hypot(reach @ np.cos(_ANGLES), reach @ np.sin(_ANGLES)) / reach.sum(1)
+    return np.stack([
+        depth / WORK_SIDE,
+        np.percentile(reach, 98, axis=1) / WORK_SIDE,
+        (share > AXIS_RAYS).mean(1),
+        ordered[:, : RAYS // 3].mean(1),
+        share.mean(1),
+        pointing,
+        spread,
+        -np.log(ordered[:, : RAYS // 4].mean(1) + 0.01),
+    ], axis=1).astype(np.float64)
+
+
+def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.float64]:
+    """What the pixels say of each candidate, (candidate, feature) as named by `PIXEL_FEATURES`."""
+    fan = reach > FAN * np.percentile(reach, 98, axis=1, keepdims=True)
+    weight = fan[:, :, None].astype(np.float32)
+    steps = np.linspace(NEAREST, FARTHEST, STEPS, dtype=np.float32)
+    scaled = _sample(small.loss, points, reach[:, :, None] * steps)
+    detail = _detail(scaled)
+    mean = (detail * weight).sum(1) / weight.sum(1)
+    power = (detail**2 * weight).sum((1, 2)) / (weight.sum((1, 2)) * STEPS) + 1e-5
+    alignment = mean.var(1) / power
+    # The same within sectors of six rays, so that marks that are no exact copies of the margin still count.
+    sector = detail.reshape(len(points), RAYS // 6, 6, STEPS).mean(2)
+    whole = fan.reshape(len(points), RAYS // 6, 6).all(2)
+    local = (sector.var(2) * whole).sum(1) / np.maximum(whole.sum(1), 1) / power
+    # And between circles: marks that keep their distance from the focus whatever the margin does.
+    radius = steps * np.percentile(reach, 98, axis=1)[:, None]
+    on_bone = ((radius[:, None, :] < 0.97 * reach[:, :, None]) & fan[:, :, None]).astype(np.float32)
+    circle = _detail(_sample(small.loss, points, np.broadcast_to(radius[:, None, :], on_bone.shape)))
+    rays = on_bone.sum(1)
+    ring = (circle * on_bone).sum(1) / np.maximum(rays, 1)
+    enough = rays > RAYS / 18
+    ring_power = (circle**2 * on_bone).sum((1, 2)) / np.maximum(on_bone.sum((1, 2)), 1) + 1e-5
+    arc_alignment = (ring**2 * enough).sum(1) / np.maximum(enough.sum(1), 1) / ring_power
+
+    blade = small.loss[small.inside > 0]
+    centre = float(np.median(blade))
+    spread = 1.48 * float(np.median(np.abs(blade - centre))) + 1e-3
+    here = _bilinear(cv2.GaussianBlur(small.loss, (0, 0), 3), points[:, 0], points[:, 1])
+    radial = (scaled * weight).sum(1) / weight.sum(1)
+    level = np.linspace(-1, 1, STEPS, dtype=np.float32)
+    slope = radial @ level / float(level @ level)
+    return np.stack([
+        np.clip((centre - here) / spread, -4, 4),
+        np.clip(slope / spread, -4, 4),
+        np.log(alignment + 0.01),
+        np.log(local + 0.01),
+        np.log(arc_alignment + 0.01),
+    ], axis=1).astype(np.float64)
+
+
+def quadratic(features: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Features, then their squares and products: (candidate, n + n (n + 1) / 2)."""
+    i, j = np.triu_indices(features.shape[1])
+    return np.concatenate([features, features[:, i] * features[:, j]], axis=1)
+
+
+def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
+    """Focus and growth axis of a bone, in scan pixels.
+
+    loss : (row, column) opacity loss of the bone's crop. `Axis.certainty` is the share of the candidates' probability
+    that lies about the one chosen.
+    """
+    small = shrink(loss, bone)
+    depth = cv2.distanceTransform(small.inside, cv2.DIST_L2, 3)
+    points = candidates(small, depth)
+    if not len(points):  # a speck: its middle is as good as any
+        points = small.outline.mean(0, keepdims=True)
+    sparse = small.outline[:: max(1, len(small.outline) // 360)]
+    reach = ray_lengths(sparse, points)
+    by_outline = outline_features(reach, depth[points[:, 1].astype(int), points[:, 0].astype(int)])
+    score = _score(by_outline, settings.outline)
+    chosen = np.argsort(-score, kind="stable")[:SHORTLIST]
+    points, reach = points[chosen], reach[chosen]
+    features = np.concatenate([by_outline[chosen], pixel_features(small, points, reach)], axis=1)
+    probability = np.exp(_softmax_log(_score(features, settings.full)))
+    best = points[np.argmax(probability)]
+    near = np.hypot(*(points - best).T) < NEIGHBOURHOOD
+    focus = small.to_scan((points[near] * probability[near, None]).sum(0) / probability[near].sum())
+    direction = axis_direction(bone.outline, focus)
+    return Axis(focus=_point(focus), tip=_point(far_margin(bone.outline, focus, direction)), certainty=float(probability[near].sum()))
+
+
+def axis_direction(outline: Float, focus: NDArray[np.float64]) -> float:
+    """Direction of the growth axis in radians: the weighted middle of the long rays."""
+    reach = ray_lengths(outline, focus[None].astype(np.float32))[0]
+    share = reach / np.percentile(reach, 98)
+    weight = np.clip(share - AXIS_RAYS, 0, 1 - AXIS_RAYS)
+    return float(np.arctan2((weight * np.sin(_ANGLES)).sum(), (weight * np.cos(_ANGLES)).sum()))
+
+
+def far_margin(outline: Float, focus: NDArray[np.float64], direction: float) -> NDArray[np.float64]:
+    """Where the outline is met last from the focus in a direction, scan pixels."""
+    x, y = (outline - focus).T
+    along, across = x * np.cos(direction) + y * np.sin(direction), y * np.cos(direction) - x * np.sin(direction)
+    nxt_along, nxt_across = np.roll(along, -1), np.roll(across, -1)
+    crossing = (across <= 0) != (nxt_across <= 0)
+    share = np.where(crossing, across / np.where(across == nxt_across, 1, across - nxt_across), 0)
+    met = np.where(crossing, along + share * (nxt_along - along), -np.inf)
+    far = max(float(met.max()), 1.0)
+    return focus + far * np.array([np.cos(direction), np.sin(direction)])
+
+
+def _score(features: NDArray[np.float64], logit: Logit) -> NDArray[np.float64]:
+    centred = np.clip((features - np.array(logit.centre)) / np.array(logit.scale), -logit.reach, logit.reach)
+    return quadratic(centred) @ np.array(logit.weights)
+
+
+def _softmax_log(score: NDArray[np.float64]) -> NDArray[np.float64]:
+    shifted = score - score.max()
+    return shifted - np.log(np.exp(shifted).sum())
+
+
+def _detail(value: Float) -> Float:
+    slow = cv2.blur(value.reshape(-1, STEPS), (DETAIL_STEPS, 1), borderType=cv2.BORDER_REFLECT).reshape(value.shape)
+    return np.clip(value - slow, -CLIP, CLIP)
+
+
+def _sample(image: Float, points: Float, radius: Float) -> Float:
+    """Values at radius (candidate, ray, step) about points (candidate, 2): the same shape."""
+    x = points[:, 0, None, None] + radius * np.cos(_ANGLES)[None, :, None]
+    y = points[:, 1, None, None] + radius * np.sin(_ANGLES)[None, :, None]
+    return _bilinear(image, x, y)
+
+
+def _bilinear(image: Float, x: Float, y: Float) -> Float:
+    flat = (x.shape[0], -1)
+    out = cv2.remap(image, x.reshape(flat).astype(np.float32), y.reshape(flat).astype(np.float32), cv2.INTER_LINEAR,
+                    borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float32).reshape(x.shape)
+
+
+def _point(xy: NDArray[np.floating]) -> Point:
+    return (float(xy[0]), float(xy[1]))

@@ -1,0 +1,159 @@
+"""Things that stand out from the backing, found on a reduced scan, each parted from what it touches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.bone.backing import Backing
+from pipeline.bone.shape import disc, filled, largest, solidity
+from pipeline.records import Float, Mask
+from pipeline.settings import SegmentSettings
+
+_SILENT = 0.03  # brightness; smaller differences from the backing are its noise, not things
+
+
+@dataclass(frozen=True, slots=True)
+class Thing:
+    """Something on the backing: a bone, or a ruler, a label, a leaf."""
+
+    origin: tuple[int, int]
+    """(x, y) of the mask's top-left pixel on the reduced scan."""
+    mask: Mask
+    """(row, column), pixels of the reduced scan, with a border of one empty pixel where the scan has room."""
+    parted: bool
+    """It touches another thing and was parted from it."""
+
+
+def difference(image: Float, backing: Float, level: float, settings: SegmentSettings) -> Float:
+    """How much each pixel stands out from the backing as a bone does, brightness.
+
+    Bones are brighter than a dark backing and darker than a bright one; on a grey one they may be either.
+    """
+    if level < settings.surely_dark:
+        return image - backing
+    if level > settings.surely_bright:
+        return backing - image
+    return np.abs(image - backing)
+
+
+def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tuple[Thing, ...]:
+    """Find all things of a bone's size or more on a reduced scan of brightness 0..1, (row, column)."""
+    smooth = cv2.GaussianBlur(image, (0, 0), 1.0)
+    field = backing.field_within((0, 0), image.shape)
+    off = difference(smooth, backing.within((0, 0), image.shape), backing.level, settings)
+    quiet = np.abs(off[::3, ::3])
+    quiet = quiet[field[::3, ::3] & (quiet < _SILENT)]
+    noise = 1.4826 * float(np.median(quiet)) if quiet.size else 0.0
+    share = float(np.clip(settings.finding_contrast_share * backing.contrast, settings.least_contrast,
+                          settings.enough_contrast))
+    standing_out = ((off > max(share, settings.noise_multiple * noise)) & field).astype(np.uint8)
+    standing_out = cv2.morphologyEx(standing_out, cv2.MORPH_CLOSE, disc(1))
+    things: list[Thing] = []
+    for origin, part in _components(_holes_filled(standing_out, settings), settings.least_side_px):
+        for piece, parted in _pieces(part, settings):
+            box = cv2.boundingRect(piece.astype(np.uint8))
+            x, y, width, height = box
+            left, top = max(x - 1, 0), max(y - 1, 0)
+            crop = piece[top:y + height + 1, left:x + width + 1]
+            things.append(Thing((origin[0] + left, origin[1] + top), crop, parted))
+    return tuple(things)
+
+
+def _holes_filled(binary: NDArray[np.uint8], settings: SegmentSettings) -> NDArray[np.uint8]:
+    """Fill the holes of things, but not the inside of a line drawn around other things."""
+    contours, tree = cv2.findContours(binary, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    if tree is None:
+        return binary
+    for contour, (_, _, _, parent) in zip(contours, tree[0], strict=True):
+        if parent < 0:
+            continue
+        hole, whole = cv2.contourArea(contour), cv2.contourArea(contours[parent])
+        if hole < settings.hole_share * whole:
+            cv2.drawContours(binary, [contour], -1, 1, -1)
+    return binary
+
+
+def _components(binary: NDArray[np.uint8], least_side: float) -> list[tuple[tuple[int, int], Mask]]:
+    """Connected parts as ((x, y) of the crop, mask); parts under half a least side squared left out."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(binary, connectivity=4)
+    out = []
+    for label in np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > 0.5 * least_side**2) + 1:
+        x, y, width, height = (int(v) for v in stats[label, :4])
+        out.append(((x, y), np.asarray(labels[y:y + height, x:x + width] == label)))
+    return out
+
+
+def _pieces(part: Mask, settings: SegmentSettings) -> list[tuple[Mask, bool]]:
+    """Free a connected part from hairs, scratches and scale lines, and part things that touch."""
+    out: list[tuple[Mask, bool]] = []
+    for _, opened in _opened(part, settings):
+        halves = _parted(opened, settings)
+        out += [(half, len(halves) > 1) for half in halves
+                if np.count_nonzero(half) > 0.5 * settings.least_side_px**2]
+    return out
+
+
+def _opened(part: Mask, settings: SegmentSettings) -> list[tuple[int, Mask]]:
+    """The part without what is thinner than a share of its size; several when thin bridges held it together."""
+    padded = np.pad(part.astype(np.uint8), 1)
+    radius = max(1, round(settings.thin_share * float(np.count_nonzero(part)) ** 0.5))
+    opened = _disc_opened(padded, radius)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
+    kept = [i for i in range(1, count) if stats[i, cv2.CC_STAT_AREA] > 0.5 * settings.least_side_px**2]
+    out = []
+    for i in kept:
+        # Opening rounds corners; they come back, but no hair does: it is longer than the disc is wide.
+        whole = cv2.dilate((labels == i).astype(np.uint8), disc(max(1, radius // 2))) & padded
+        out.append((int(stats[i, cv2.CC_STAT_AREA]), largest(whole)[1:-1, 1:-1]))
+    return out
+
+
+def _disc_opened(binary: NDArray[np.uint8], radius: int) -> NDArray[np.uint8]:
+    """Opening with a disc by distances: its cost does not grow with the radius."""
+    inner = cv2.distanceTransform(binary, cv2.DIST_L2, 3) > radius
+    if not inner.any():
+        return np.zeros_like(binary)
+    outer = cv2.distanceTransform((~inner).astype(np.uint8), cv2.DIST_L2, 3)
+    return np.asarray(outer <= radius, np.uint8) & binary
+
+
+def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:
+    """Part things that touch: a narrow neck between two wide bodies that are each more rounded out than the whole."""
+    whole = solidity(mask)
+    if whole > settings.surely_one:
+        return [mask]
+    padded = np.pad(mask.astype(np.uint8), 1)
+    depth = cv2.distanceTransform(padded, cv2.DIST_L2, 5)
+    deepest = float(depth.max())
+    if deepest < 4:
+        return [mask]
+    for share in np.arange(0.08, settings.neck_share + 1e-6, 0.04):
+        count, seeds, stats, _ = cv2.connectedComponentsWithStats((depth > share * deepest).astype(np.uint8), connectivity=4)
+        peaks = [(float(depth[seeds == i].max()), i) for i in range(1, count) if stats[i, cv2.CC_STAT_AREA] > 8]
+        # A body is wide compared with the neck, and no splinter of the other.
+        bodies = [i for peak, i in peaks if peak > settings.body_share * deepest and share * deepest < settings.neck_share * peak]
+        if len(bodies) < 2:
+            continue
+        pieces = _nearest_seed(padded, seeds, bodies)
+        area = [float(np.count_nonzero(p)) for p in pieces]
+        rounded = float(np.average([solidity(p) for p in pieces], weights=area))
+        if rounded < whole + settings.parting_gain:
+            continue
+        return [q for p in pieces for q in _parted(p[1:-1, 1:-1], settings)]
+    return [mask]
+
+
+def _nearest_seed(binary: NDArray[np.uint8], seeds: NDArray[np.int32], bodies: list[int]) -> list[Mask]:
+    """Give every pixel to one of the seeds by a watershed on the distance from the outline."""
+    depth = cv2.distanceTransform(binary, cv2.DIST_L2, 5)
+    relief = np.repeat(np.clip(255 - depth * (255 / depth.max()), 0, 255).astype(np.uint8)[:, :, None], 3, 2)
+    markers = np.zeros(binary.shape, np.int32)
+    for k, body in enumerate(bodies, start=2):
+        markers[seeds == body] = k
+    markers[binary == 0] = 1
+    cv2.watershed(relief, markers)
+    return [filled(largest(((markers == k) & (binary > 0)).astype(np.uint8))) for k in range(2, len(bodies) + 2)]
