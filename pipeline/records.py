@@ -178,6 +178,9 @@ class BoneReading:
     reasons: tuple[str, ...] = ()
     """Codes found in the pixels alone: damaged, cut-off, blurred, lighting-unsure, focus-unsure, no-bone."""
     notices: tuple[str, ...] = ()
+    crop: tuple[float, float, float] | None = None
+    """Of the bone's picture in crops/: scan pixel x, y at the picture's top-left corner (the corner of its first pixel, not
+    the centre), and picture pixels a scan pixel."""
 
 
 # ------------------------------------------------------------------------------------------------ tables

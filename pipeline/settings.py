@@ -133,12 +133,33 @@ class ReviewSettings(Section):
     most_increment_trend: Positive
 
 
+class CropSettings(Section):
+    """The unmarked pictures kept of each bone and of each whole scan."""
+
+    longest_px: Annotated[int, Field(ge=200, le=10_000)]
+    scan_longest_px: Annotated[int, Field(ge=200, le=10_000)]
+    margin: Fraction
+    quality: Annotated[int, Field(ge=30, le=100)]
+
+
 class BatchSettings(Section):
     """The overnight batch."""
+
+    cpu_seconds: Annotated[int, Field(ge=1)]
+    cpu_seconds_per_megapixel: NotNegative
+    wall_factor: Annotated[float, Field(ge=1)]
+    memory_megabytes: Annotated[int, Field(ge=1)]
+    memory_megabytes_per_megapixel: NotNegative
+    report_seconds: Positive
 
 
 class PictureSettings(Section):
     """Crops, overlays and tray sheets."""
+
+    overlay_width_px: Annotated[int, Field(ge=800, le=4000)]
+    overlay_most_height_px: Annotated[int, Field(ge=540, le=4000)]
+    tray_sheet_most_px: Annotated[int, Field(ge=600, le=8000)]
+    jpeg_quality: Annotated[int, Field(ge=50, le=100)]
 
 
 class SpeciesSettings(Section):
@@ -163,6 +184,7 @@ class Settings(Section):
     unwrap: UnwrapSettings
     profile: ProfileSettings
     marks: MarksSettings
+    crops: CropSettings
     evidence: EvidenceModel
     count: CountSettings
     growth: GrowthSettings
@@ -188,7 +210,7 @@ class Settings(Section):
         return hashlib.sha256(json.dumps(stages, sort_keys=True).encode()).hexdigest()[:16]
 
 
-FIRST_PASS = ("scan", "segment", "focus", "unwrap", "profile", "marks")
+FIRST_PASS = ("scan", "segment", "focus", "unwrap", "profile", "marks", "crops")
 """Sections that the first pass reads; all others are re-applied without reading an image."""
 
 SPECIES_SECTIONS = ("growth", "season", "water")
