@@ -1,4 +1,4 @@
-"""One piece of work in one child process: deadline, memory cap, exit -> answer or fault. All that is POSIX-only is here.
+"""One piece of work in one child process: deadline, memory cap, exit -> answer or fault. All POSIX-only code is here.
 
 A child that crashes, hangs, is killed or takes too much ends as a `Fault` with a code of `codes.REFUSALS` and never
 touches another. Children are forked from a small server that has the heavy imports done, so that one costs some ten

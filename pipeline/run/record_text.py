@@ -1,0 +1,85 @@
+"""Records to JSON text and back, exactly: floats keep every bit, tuples come back as tuples.
+
+What is drawn but not computed with (outlines, traced arcs) is kept apart from the measures, so that the second pass
+over ten thousand bones holds the measures only.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, fields, is_dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from pipeline.records import Age, AgedMark, Axis, BoneReading, Captured, Mark, Point, Specimen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """What is drawn of a bone: scan pixels."""
+
+    outline: tuple[Point, ...]
+    arcs: tuple[tuple[Point, ...], ...]
+    """One a mark, in the order of `BoneReading.marks`."""
+
+
+def written(record: object) -> str:
+    """Any frozen record as JSON."""
+    return json.dumps(record, default=_plain, separators=(",", ":"), ensure_ascii=False)
+
+
+def _plain(value: object) -> object:
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: getattr(value, f.name) for f in fields(value)}
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} cannot be kept in the ledger")
+
+
+def split(reading: BoneReading) -> tuple[str, str]:
+    """Measures and shape of a reading, each as JSON."""
+    shape = Shape(outline=reading.outline, arcs=tuple(m.arc for m in reading.marks))
+    measures = replace(reading, outline=(), marks=tuple(replace(m, arc=()) for m in reading.marks))
+    return written(measures), written(shape)
+
+
+def read_measures(text: str) -> BoneReading:
+    """A reading without outline and arcs."""
+    d = json.loads(text)
+    d["axis"] = d["axis"] and Axis(**_tuples(d["axis"]))
+    d["marks"] = [Mark(**_tuples(m)) for m in d["marks"]]
+    return BoneReading(**_tuples(d))
+
+
+def read_shape(text: str) -> Shape:
+    """The shape kept beside a reading's measures."""
+    return Shape(**_tuples(json.loads(text)))
+
+
+def joined(measures: BoneReading, shape: Shape) -> BoneReading:
+    """The whole reading again."""
+    marks = tuple(replace(m, arc=arc) for m, arc in zip(measures.marks, shape.arcs, strict=True))
+    return replace(measures, outline=shape.outline, marks=marks)
+
+
+def read_specimen(text: str) -> Specimen:
+    """A row of the specimens table."""
+    d = json.loads(text)
+    d["captured"] = d["captured"] and Captured(**d["captured"])
+    return Specimen(**_tuples(d))
+
+
+def read_age(text: str) -> Age:
+    """What the second pass said of a bone."""
+    d = json.loads(text)
+    d["marks"] = [AgedMark(**_tuples(m)) for m in d["marks"]]
+    return Age(**_tuples(d))
+
+
+def _tuples(d: dict[str, Any]) -> dict[str, Any]:
+    return {k: _tuple(v) if isinstance(v, list) else v for k, v in d.items()}
+
+
+def _tuple(items: list[Any]) -> tuple[Any, ...]:
+    return tuple(_tuple(v) if isinstance(v, list) else v for v in items)
