@@ -2,10 +2,10 @@
 
 The rule of the trade, with a birthday on 1 January: from the birthday until this year's annulus shows, a fish is one
 year older than its marks (the margin carries nearly a whole increment); once the annulus shows, as old as its marks,
-and so it stays through autumn, however wide the margin. Whether the annulus has formed is not seen but inferred: from the
-date (prior, `season`), from the growth beyond the last mark and from a winter zone at the margin (likelihood). Other
-rules exist: Szypula (2000) adds a year to perch of November whose margin carries more than half an increment; that is
-not done here.
+and so it stays through autumn, however wide the margin. Whether the annulus has formed is not seen but inferred: from
+the date (prior, `season`), from the growth beyond the last mark and from a winter zone at the margin (likelihood).
+Other rules exist: Szypula (2000) adds a year to perch of November whose margin carries more than half an increment;
+that is not done here.
 """
 
 from __future__ import annotations

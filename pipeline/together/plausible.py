@@ -1,0 +1,216 @@
+"""Do bone, fish and count belong together? Checks of size, growth and sides over the whole run.
+
+A check here sends a bone to a person, so it must be rare among right bones and sure among swapped ones: wide limits,
+and the run's own bones as the measure wherever there are enough of them, because waters differ more than species do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.settings import GrowthSettings, Settings
+from pipeline.together.age_class import MM_PER_INCH
+from pipeline.together.season import Numbers
+
+Flags = NDArray[np.bool_]
+
+SLOPE_SPREAD = 0.1
+"""Standard deviation, about 1, of the power of length that bone size follows: opercles grow nearly in proportion
+(straight lines, or powers near 1, are what studies of percid bones report)."""
+BISQUARE = 4.685
+"""Tukey's constant: residuals beyond so many deviations have no weight; 95 % efficient on normal ones."""
+FIT_ROUNDS = 8
+"""Reweighted fits; the weights of practice runs stand still after four."""
+MAD_TO_DEVIATION = 1.4826
+"""Median absolute deviation to standard deviation, for a normal distribution."""
+LEAST_INCREMENTS = 4
+"""Increments from which on a trend over the years can be told from chance."""
+TREND_DEVIATIONS = 2.5
+"""Standard errors by which a trend must exceed nothing: one irregular grower in a hundred and sixty does by chance."""
+HALF_GROWN = 0.5
+"""Share of the year's increment taken when the margin is not known: an error of half a year at most."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """What the checks need of one bone."""
+
+    fish: str
+    scan: str
+    species: str
+    water: str
+    length_mm: float | None
+    dpi: float | None
+    radius_px: float | None
+    """None when the bone has no axis."""
+    radii_px: tuple[float, ...] = ()
+    """Of the counted annuli, the smallest first; inferred ones included."""
+    annuli: int | None = None
+    """None when the bone is not aged."""
+    margin_share: float = math.nan
+    """Growth beyond the last annulus over the increment expected; NaN when not known."""
+
+
+# ------------------------------------------------------------------------------------------------ size
+def size_mismatches(bones: Sequence[Measured], settings: Settings) -> Flags:
+    """(bone,): the bone's size does not fit the fish's length.
+
+    Compared with the run's own bones on a robust line through log size over log length: with those of the same species
+    where there are `review.least_run_bones`, else with those of all species, each taken relative to its settings; in
+    millimetres, or, where there is no resolution, in pixels with the bones of the same scan. In a smaller run the
+    settings alone must do. A bone without length, axis or anything to compare with is never flagged.
+    """
+    review = settings.review
+    # logarithm of bone size over what the species' settings expect of this length; without a resolution, in pixels
+    size = np.full(len(bones), np.nan)
+    length = np.full(len(bones), np.nan)
+    by_scale: dict[str | None, list[int]] = defaultdict(list)
+    by_species: dict[tuple[str | None, str], list[int]] = defaultdict(list)
+    for i, b in enumerate(bones):
+        if b.length_mm and b.radius_px:
+            share = settings.species_of(b.species).growth.bone_share_of_length
+            size[i] = math.log(b.radius_px * (MM_PER_INCH / b.dpi if b.dpi else 1.0) / share / b.length_mm)
+            length[i] = math.log(b.length_mm)
+            scale = None if b.dpi else b.scan
+            by_scale[scale].append(i)
+            by_species[scale, b.species.strip().lower()].append(i)
+    flags = np.zeros(len(bones), dtype=bool)
+    for (scale, species), members in by_species.items():
+        peers = members if len(members) >= review.least_run_bones else by_scale[scale]
+        if len(peers) >= review.least_run_bones:
+            centre, slope, spread = _robust_line(length[peers], size[peers], review.least_size_spread)
+            residual = size[members] - centre - slope * length[members]
+        elif scale is None:
+            residual, spread = size[members], settings.species_of(species).growth.bone_share_spread
+        else:
+            continue
+        flags[members] = np.abs(residual) > review.most_size_deviations * spread
+    return flags
+
+
+def _robust_line(x: Numbers, y: Numbers, least_spread: float) -> tuple[float, float, float]:
+    """A robust line y = centre + slope x, slope near 0, and the standard deviation about it.
+
+    Starts from slope 0 and the median, so that a third of swapped bones cannot lead it astray; Tukey's bisquare
+    weights. The deviation is widened for small groups, whose own is uncertain.
+    """
+    centre, slope, spread = float(np.median(y)), 0.0, least_spread
+    for _ in range(FIT_ROUNDS):
+        residual = y - centre - slope * x
+        spread = max(MAD_TO_DEVIATION * float(np.median(np.abs(residual))), least_spread)
+        weight = np.clip(1 - (residual / (BISQUARE * spread)) ** 2, 0, None) ** 2
+        total = weight.sum()
+        mean_x, mean_y = float(weight @ x / total), float(weight @ y / total)
+        belief = (spread / SLOPE_SPREAD) ** 2
+        dx = x - mean_x
+        slope = float(weight @ (dx * (y - mean_y))) / (float(weight @ (dx * dx)) + belief)
+        centre = mean_y - slope * mean_x
+    return centre, slope, spread * (1 + 1 / len(x))
+
+
+# ------------------------------------------------------------------------------------------------ growth
+def unlikely_growth(bones: Sequence[Measured], settings: Settings) -> Flags:
+    """(bone,): count and increments are not those of the species.
+
+    More annuli than the species carries; a first-year length (Dahl-Lea) or a length at this count far from what species
+    and run lead to expect; or increments that grow from year to year. Bones that are not aged are never flagged.
+    """
+    review = settings.review
+    flags = np.zeros(len(bones), dtype=bool)
+    first_year = np.full(len(bones), np.nan)
+    at_age = np.full(len(bones), np.nan)
+    for i, b in enumerate(bones):
+        if b.annuli is None:
+            continue
+        growth = settings.species_of(b.species).growth
+        flags[i] = b.annuli > growth.most_annuli or _grows_faster_every_year(b.radii_px, review.most_increment_trend)
+        first_year[i] = _first_year_deviation(b, growth)
+        at_age[i] = _length_deviation(b, growth)
+    keys = [(b.species.strip().lower(), b.water.strip().lower()) for b in bones]
+    for deviation in (first_year, at_age):
+        z = _against_run(deviation, keys, review.least_run_bones)
+        flags |= np.abs(np.nan_to_num(z)) > review.most_growth_deviations
+    return flags
+
+
+def _first_year_deviation(b: Measured, growth: GrowthSettings) -> float:
+    """First-year length, by proportion, against the species', in standard deviations of its logarithm."""
+    if not b.radii_px or not b.radius_px or b.radii_px[0] <= 0:
+        return math.nan
+    if b.length_mm:
+        length = b.length_mm * b.radii_px[0] / b.radius_px
+    elif b.dpi:
+        length = b.radii_px[0] * MM_PER_INCH / b.dpi / growth.bone_share_of_length
+    else:
+        return math.nan
+    return math.log(length / growth.first_year_length_mm) / growth.first_year_spread
+
+
+def _length_deviation(b: Measured, growth: GrowthSettings) -> float:
+    """Length against the species' at this count, in standard deviations of its logarithm.
+
+    Von Bertalanffy through the first-year length; the spread of first-year lengths fades as fish grow.
+    """
+    if b.annuli is None or not b.length_mm:
+        return math.nan
+    share = HALF_GROWN if math.isnan(b.margin_share) else min(b.margin_share, 1.0)
+    later = max(b.annuli + share - 1, 0.0)
+    still = math.exp(-growth.growth_rate * later)
+    left = max(growth.largest_length_mm - growth.first_year_length_mm, 0.0)
+    expected = growth.first_year_length_mm + left * (1 - still)
+    spread = math.hypot(
+        growth.length_at_age_spread, growth.first_year_spread * still * growth.first_year_length_mm / expected
+    )
+    return math.log(b.length_mm / expected) / spread
+
+
+def _against_run(deviation: Numbers, keys: Sequence[tuple[str, str]], least: int) -> Numbers:
+    """Deviations about the run's own middle and in its own spread: of the species in its water, or in all waters.
+
+    Both are taken as if `least` more bones followed the settings, so that a few bones hardly move them. With fewer than
+    `least` bones the settings stand.
+    """
+    by_water: dict[tuple[str, str], list[int]] = defaultdict(list)
+    by_species: dict[str, list[int]] = defaultdict(list)
+    for i, key in enumerate(keys):
+        if not math.isnan(deviation[i]):
+            by_water[key].append(i)
+            by_species[key[0]].append(i)
+    out = deviation.copy()
+    for key, members in by_water.items():
+        peers = deviation[members if len(members) >= least else by_species[key[0]]]
+        if len(peers) >= least:
+            own = len(peers) / (len(peers) + least)
+            middle = float(np.median(peers))
+            spread = MAD_TO_DEVIATION * float(np.median(np.abs(peers - middle)))
+            out[members] = (deviation[members] - own * middle) / math.sqrt(own * spread**2 + 1 - own)
+    return out
+
+
+def _grows_faster_every_year(radii: Sequence[float], most_trend: float) -> bool:
+    """The logarithm of the increments rises with the years: steeper than `most_trend` a year, and not by chance."""
+    if len(radii) < LEAST_INCREMENTS:
+        return False
+    increment = np.log(np.maximum(np.diff(np.asarray(radii), prepend=0.0), 1e-6))
+    year = np.arange(len(increment)) - (len(increment) - 1) / 2
+    power = float(year @ year)
+    slope = float(year @ increment) / power
+    rest = increment - increment.mean() - slope * year
+    error = math.sqrt(float(rest @ rest) / (len(increment) - 2) / power)
+    return slope > most_trend and slope > TREND_DEVIATIONS * error
+
+
+# ------------------------------------------------------------------------------------------------ sides
+def sides_that_differ(bones: Sequence[Measured]) -> Flags:
+    """(bone,): another aged bone of the same fish has another count. All aged bones of that fish are flagged."""
+    counts: dict[str, set[int]] = defaultdict(set)
+    for b in bones:
+        if b.annuli is not None:
+            counts[b.fish].add(b.annuli)
+    return np.array([b.annuli is not None and len(counts[b.fish]) > 1 for b in bones], dtype=bool)
