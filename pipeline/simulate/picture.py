@@ -1,0 +1,181 @@
+"""One bone in scan pixels: where it lies in its own small picture, how opaque it is there, and what befell it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from pipeline.records import Float, Point
+from pipeline.simulate.fish import Fish
+from pipeline.simulate.marks import AXIS, PER_DEGREE, GrowthMarks, draw_marks
+from pipeline.simulate.noise import Random, cloud, ease, ripple
+from pipeline.simulate.outline import DEGREES, DIRECTIONS, Outline
+from pipeline.simulate.plate import Plate, draw_plate
+from pipeline.simulate.variety import Level
+
+PAD_PX = 5  # empty pixels around a bone in its picture
+SUBPIXEL = 16  # parts of a pixel to which polygons are drawn
+DRAWN_OUTSIDE_PX = 0.4  # a filled polygon covers about this much more than its outline
+RAGGED = (0.0008, 0.004)  # roughness of an ordinary margin, share of the radius
+WORN = (0.006, 0.016)  # of a worn one
+WORN_CHANCE = 0.22
+BEVEL = (0.003, 0.018)  # width over which the margin thins out, of the growth axis
+BEVEL_LEFT = (0.35, 0.85)  # thickness left at the very margin
+MOTTLE = 0.05  # strength of blotches at texture 1
+CLEAR_OF_AXIS_DEG = 9.0  # damage keeps this far from the growth axis, so that truth stays on the bone
+LAMP_SLANT = (0.1, 0.55)  # how strongly the slope of the surface shows in reflected light
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BonePicture:
+    """A bone before it is lit. Arrays (row, column) of scan pixels; points count from the picture's top-left pixel."""
+
+    fish: Fish
+    outline: Outline
+    marks: GrowthMarks
+    optical: Float
+    """Optical thickness."""
+    shade: Float
+    """Factor of the light scattered back."""
+    stain: Float
+    """Factor of all light: dried skin, cracks."""
+    gloss: Float
+    """Mirrored light added in reflected light."""
+    cover: Float
+    """1 on the bone, 0 beside it."""
+    focus: Point
+    axis_px: float
+    axis_deg: float
+    """Direction of the growth axis on the scan, degrees from x towards y."""
+    mirrored: bool
+    damaged: bool
+
+    def place(self, degrees: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Picture x, y of points given in degrees from the growth axis (as on an unmirrored bone) and pixels."""
+        return _place(self.focus, self.axis_deg, self.mirrored, degrees, radius)
+
+
+def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: str, px_per_mm: float) -> BonePicture:
+    """A bone of a fish at a random rotation; a right one (`side` R) is the mirror image of a left one."""
+    axis_px = fish.margin_mm * px_per_mm
+    marks = draw_marks(random, fish, level, outline, axis_px)
+    plate = draw_plate(random, level, outline, marks, axis_px)
+    mirrored, axis_deg = side == "R", float(random.uniform(-180, 180))
+    rim = plate.margin * (1 + _ragged(random)) - DRAWN_OUTSIDE_PX
+    x, y = _place((0.0, 0.0), axis_deg, mirrored, DEGREES, rim)
+    focus = (float(PAD_PX - np.floor(x.min())), float(PAD_PX - np.floor(y.min())))
+    shape = (int(np.ceil(y.max() + focus[1])) + PAD_PX, int(np.ceil(x.max() + focus[0])) + PAD_PX)
+    cover = np.zeros(shape, np.uint8)
+    _fill(cover, np.stack([x + focus[0], y + focus[1]], axis=1), 255)
+    optical, relief = _rolled_up(plate, shape, focus, axis_deg, mirrored)
+    stain = np.ones(shape, np.float32)
+    damaged = random.random() < level.damage_chance
+    if damaged:
+        for _ in range(random.integers(1, 4)):
+            _hurt(random, cover, stain, plate, outline, lambda d, r: _place(focus, axis_deg, mirrored, d, r))
+    depth = cv2.distanceTransform(np.asarray(cover > 127, np.uint8), cv2.DIST_L2, 5)
+    left = np.float32(random.uniform(*BEVEL_LEFT))
+    optical *= left + (1 - left) * np.clip(depth / np.float32(max(random.uniform(*BEVEL) * axis_px, 1.0)), 0, 1)
+    optical *= _mottle(random, shape, axis_px, random.uniform(*level.texture))
+    if random.random() < 0.5 * level.glare_chance:
+        stain *= _dried_skin(random, shape)
+    gloss = _glare(random, shape) if random.random() < level.glare_chance else np.zeros(shape, np.float32)
+    return BonePicture(
+        fish=fish, outline=outline, marks=marks, optical=optical, shade=_shade(random, relief, px_per_mm), stain=stain, gloss=gloss,
+        cover=np.asarray(cover, np.float32) / 255, focus=focus, axis_px=axis_px, axis_deg=axis_deg, mirrored=mirrored, damaged=damaged,
+    )  # fmt: skip
+
+
+def _place(focus: Point, axis_deg: float, mirrored: bool, degrees: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    angle = np.deg2rad(axis_deg + (-degrees if mirrored else degrees))
+    return focus[0] + radius * np.cos(angle), focus[1] + radius * np.sin(angle)
+
+
+def _fill(image: np.ndarray, points: np.ndarray, value: int) -> None:
+    cv2.fillPoly(image, [np.round(points * SUBPIXEL).astype(np.int32)], value, cv2.LINE_AA, shift=4)
+
+
+def _ragged(random: Random) -> Float:
+    """(DIRECTIONS,) share of the radius by which the margin is worn or juts out; 0 on the growth axis."""
+    size = random.uniform(*(WORN if random.random() < WORN_CHANCE else RAGGED))
+    rough = ripple(random, DIRECTIONS, random.uniform(1, 3) * PER_DEGREE) + ripple(random, DIRECTIONS, random.uniform(4, 9) * PER_DEGREE)
+    rough = np.clip(rough, -2.2, 1.2)
+    return np.asarray(size * (rough - rough[AXIS]), np.float32)
+
+
+def _rolled_up(plate: Plate, shape: tuple[int, int], focus: Point, axis_deg: float, mirrored: bool) -> tuple[Float, Float]:
+    """The plate's tables laid back around the focus."""
+    x = np.arange(shape[1], dtype=np.float32)[None] - np.float32(focus[0])
+    y = np.arange(shape[0], dtype=np.float32)[:, None] - np.float32(focus[1])
+    radius, angle = cv2.cartToPolar(np.broadcast_to(x, shape).copy(), np.broadcast_to(y, shape).copy(), angleInDegrees=True)
+    turned = (axis_deg - angle if mirrored else angle - axis_deg) + 180
+    row = np.mod(turned, 360) * np.float32(PER_DEGREE)
+    tables = []
+    for table in (plate.optical, plate.relief_mm):
+        closed = np.concatenate([table, table[:1]])
+        tables.append(np.asarray(cv2.remap(closed, radius, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32))
+    return tables[0], tables[1]
+
+
+def _mottle(random: Random, shape: tuple[int, int], axis_px: float, texture: float) -> Float:
+    """Factor of opacity: blotches of several sizes."""
+    blotches = 0.8 * cloud(random, shape, (axis_px / random.uniform(5, 14),) * 2)
+    blotches += 0.5 * cloud(random, shape, (axis_px / random.uniform(30, 70),) * 2)
+    blotches += 0.35 * cloud(random, shape, (2.0, 2.0))
+    return np.asarray(1 + np.float32(MOTTLE * texture * random.uniform(0.3, 1.3)) * blotches, np.float32)
+
+
+def _shade(random: Random, relief_mm: Float, px_per_mm: float) -> Float:
+    """Factor of reflected light from the surface's slope towards the scanner's lamp, which shines along the columns."""
+    smooth = cv2.GaussianBlur(relief_mm, (0, 0), max(px_per_mm / 16, 0.8))
+    slope = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=px_per_mm / 8)
+    return np.asarray(np.clip(1 + np.float32(random.uniform(*LAMP_SLANT)) * slope, 0.7, 1.35), np.float32)
+
+
+def _dried_skin(random: Random, shape: tuple[int, int]) -> Float:
+    size = max(shape) / random.uniform(4, 9)
+    film = ease((cloud(random, shape, (size, size)) + 0.3 * cloud(random, shape, (size / 6, size / 6)) - 1.3) / 0.5)
+    return np.asarray(1 - np.float32(random.uniform(0.15, 0.55)) * film, np.float32)
+
+
+def _glare(random: Random, shape: tuple[int, int]) -> Float:
+    size = max(shape) / random.uniform(12, 25)
+    spots = ease((cloud(random, shape, (size, size * random.uniform(1, 3))) - np.float32(random.uniform(1.7, 2.4))) / 0.8)
+    return np.asarray(np.float32(random.uniform(0.1, 0.45)) * spots, np.float32)
+
+
+def _hurt(random: Random, cover: np.ndarray, stain: Float, plate: Plate, outline: Outline, place: object) -> None:
+    """One nick, break, crack or hole, in place."""
+    at = place if callable(place) else None
+    assert at is not None
+    reach = float(np.clip(outline.half_angle_deg, CLEAR_OF_AXIS_DEG + 6, 60))
+    direction = random.choice([-1, 1]) * random.uniform(CLEAR_OF_AXIS_DEG, reach)
+    rim = float(plate.margin[int((direction + 180) * PER_DEGREE) % DIRECTIONS])
+    kind = random.choice(["nick", "crack", "break", "hole"], p=[0.4, 0.3, 0.18, 0.12])
+    if kind == "nick":
+        half, depth = random.uniform(0.8, 3.0), random.uniform(0.02, 0.09) * rim
+        d = direction + half * np.array([-1.2, -0.7, -0.2, 0.3, 0.8, 1.2, 1.2, -1.2])
+        r = rim - depth * np.array([-0.4, 0.6, 1.0, 0.8, 0.5, -0.4, -1.0, -1.0]) * random.uniform(0.8, 1.2, 8)
+        _fill(cover, np.stack(at(d, r), axis=1), 0)
+    elif kind == "crack":
+        r = np.linspace(rim * 1.01, rim * random.uniform(0.4, 0.8), 20)
+        d = direction + np.cumsum(random.normal(0, 0.35, 20))
+        line = np.zeros(cover.shape, np.uint8)
+        path = np.round(np.stack(at(d, r), axis=1) * SUBPIXEL).astype(np.int32)
+        cv2.polylines(line, [path], False, 255, max(1, round(rim / 350)), cv2.LINE_AA, shift=4)
+        stain *= 1 - np.float32(random.uniform(0.3, 0.7)) * line.astype(np.float32) / 255
+    elif kind == "break":  # the corner of the fan is gone
+        side = np.sign(direction)
+        near = max(reach * random.uniform(0.55, 0.8), CLEAR_OF_AXIS_DEG)
+        d = side * np.linspace(near, reach + 12, 14)
+        r = rim * (np.linspace(1.02, random.uniform(0.5, 0.75), 14) + random.normal(0, 0.006, 14))
+        outer = np.stack(at(np.array([side * (reach + 12), side * near]), np.array([2.0, 2.0]) * rim), axis=1)
+        _fill(cover, np.concatenate([np.stack(at(d, r), axis=1), outer]), 0)
+    else:
+        middle, size = rim * random.uniform(0.4, 0.85), rim * random.uniform(0.008, 0.025)
+        x, y = at(np.array([direction]), np.array([middle]))
+        turn = np.linspace(0, 2 * np.pi, 14, endpoint=False)
+        bulge = size * random.uniform(0.6, 1.3, 14)
+        _fill(cover, np.stack([x + bulge * np.cos(turn), y + bulge * np.sin(turn)], axis=1), 0)

@@ -1,0 +1,84 @@
+"""What may be drawn: levels of difficulty, and narrower choices for studies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+Range = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """How hard bones and scans are to read. Ranges are drawn from evenly."""
+
+    name: str
+    winter_loss: Range
+    """Share of its opacity that bone of the winter zone lacks."""
+    year_spread: float
+    """Standard deviation of the logarithm of the loss between the winters of one bone."""
+    texture: Range
+    """Strength of striae, lamellae and mottle; 1 is an ordinary bone."""
+    blur_px: Range
+    """Standard deviation of the scanner's blur at 600 dpi, pixels."""
+    noise: Range
+    """Standard deviation of the scanner's noise, share of full brightness."""
+    least_increment_px: float
+    """No year's growth is narrower on the growth axis."""
+    least_rim_px: float
+    """No annulus lies nearer to the margin on the growth axis."""
+    ages: Range
+    """Youngest and oldest, share of the species' greatest age."""
+    check_chance: float
+    split_chance: float
+    damage_chance: float
+    hidden_chance: float
+    """That the base of an old fish has grown over the first annulus."""
+    glare_chance: float
+    litter_per_cm2: float
+    """Specks of dust a square centimetre of scan."""
+    touching_chance: float
+    """That two neighbours on a tray touch."""
+    bad_tag_chance: float
+    """That the file tells no resolution, or an incredible one."""
+
+
+CLEAN = Level(
+    name="clean", winter_loss=(0.42, 0.66), year_spread=0.10, texture=(0.3, 0.8), blur_px=(0.5, 0.8), noise=(0.002, 0.005),
+    least_increment_px=10.0, least_rim_px=5.0, ages=(0.05, 0.55), check_chance=0.12, split_chance=0.06, damage_chance=0.05,
+    hidden_chance=0.0, glare_chance=0.05, litter_per_cm2=0.2, touching_chance=0.0, bad_tag_chance=0.0,
+)  # fmt: skip
+TYPICAL = Level(
+    name="typical", winter_loss=(0.26, 0.56), year_spread=0.20, texture=(0.6, 1.3), blur_px=(0.6, 1.1), noise=(0.004, 0.010),
+    least_increment_px=5.5, least_rim_px=0.0, ages=(0.0, 0.8), check_chance=0.4, split_chance=0.16, damage_chance=0.2,
+    hidden_chance=0.25, glare_chance=0.2, litter_per_cm2=0.8, touching_chance=0.0, bad_tag_chance=0.04,
+)  # fmt: skip
+HARD = Level(
+    name="hard", winter_loss=(0.13, 0.40), year_spread=0.32, texture=(0.9, 1.9), blur_px=(0.9, 1.7), noise=(0.007, 0.018),
+    least_increment_px=2.8, least_rim_px=0.0, ages=(0.1, 1.0), check_chance=0.65, split_chance=0.3, damage_chance=0.4,
+    hidden_chance=0.4, glare_chance=0.4, litter_per_cm2=2.0, touching_chance=0.35, bad_tag_chance=0.08,
+)  # fmt: skip
+
+LEVEL_SHARES: tuple[tuple[Level, float], ...] = ((CLEAN, 0.25), (TYPICAL, 0.5), (HARD, 0.25))
+LIGHTING_SHARES: tuple[tuple[str, float], ...] = (("dark", 0.44), ("white", 0.30), ("transmitted", 0.20), ("photocopy", 0.06))
+"""`dark`: reflected light on black. `white`: reflected on white. `transmitted`: on a light table. `photocopy`: of a white one."""
+DPI_SHARES: tuple[tuple[int, float], ...] = ((300, 0.15), (600, 0.65), (1200, 0.20))
+OUTLINE_SHARES: tuple[tuple[str, float], ...] = (
+    ("fan", 0.26), ("narrow", 0.12), ("round", 0.14), ("notched", 0.13), ("spiny", 0.11), ("lobed", 0.10), ("straight", 0.14),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variety:
+    """What a set may hold; None leaves the whole range open."""
+
+    outlines: Sequence[str] | None = None
+    """Outline families, see OUTLINE_SHARES."""
+    increments: Sequence[float] | None = None
+    """A series of yearly growth in any unit; every fish grows by some run of consecutive values of it."""
+    levels: Sequence[str] | None = None
+    """`clean`, `typical`, `hard`."""
+    lightings: Sequence[str] | None = None
+    dpis: Sequence[int] | None = None
+    tray_share: float = 0.3
+    """Share of the bones that lie on trays, about."""
