@@ -26,6 +26,8 @@ Fraction = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Count = Annotated[int, Field(ge=0)]
+Band = tuple[float, float]
+"""From and to: a measure below the first says no, above the second yes, or the other way round."""
 MonthDay = Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$")]
 
 
@@ -47,6 +49,62 @@ class ScanSettings(Section):
 
 class SegmentSettings(Section):
     """Finding bones on a scan."""
+
+    finding_px: Annotated[int, Field(ge=200)]
+    finding_reduction: Annotated[float, Field(ge=1)]
+    finding_most_px: Annotated[int, Field(ge=400)]
+    backing_grid_px: Annotated[int, Field(ge=32, le=512)]
+    frames_at_most: Annotated[int, Field(ge=0, le=3)]
+    frame_contrast: Fraction
+    frame_share: Fraction
+    frame_fill: Fraction
+    surely_dark: Fraction
+    surely_bright: Fraction
+    noise_multiple: Positive
+    finding_contrast_share: Fraction
+    least_contrast: Fraction
+    enough_contrast: Fraction
+    least_side_px: Positive
+    least_letter_px: Positive
+    letter_gap: Positive
+    least_run: Annotated[int, Field(ge=2)]
+    letter_of_largest: Fraction
+    least_of_largest: Fraction
+    solidity_of_text: Fraction
+    hole_share: Fraction
+    thin_share: Fraction
+    surely_one: Fraction
+    neck_share: Fraction
+    body_share: Fraction
+    parting_gain: Fraction
+    reach_share: Fraction
+    pad_px: Count
+    pad_share: Fraction
+    margin_level: Annotated[float, Field(gt=0, lt=1)]
+    least_step: Fraction
+    least_blur_px: Positive
+    most_blur_px: Positive
+    blur_per_grain: NotNegative
+    hair_share: Fraction
+    fill_of_paper: Band
+    aspect_of_ruler: Band
+    roundness_of_coin: Band
+    solidity_of_bone: Band
+    edge_of_frame: Band
+    sharpness_of_bone: Band
+    zones_of_bone: Band
+    zones_of_scale: Band
+    plainly_not: Fraction
+    likely: Fraction
+    plainly_bone: Fraction
+    cut_px: Annotated[int, Field(ge=1)]
+    grey_backing: Fraction
+    grey_backing_width: Positive
+    bone_side_weight: NotNegative
+    most_tilt_degrees: Annotated[int, Field(ge=0, le=20)]
+    row_gap_share: Positive
+    row_cost: NotNegative
+    tilt_cost: NotNegative
 
 
 class Logit(Section):
@@ -70,13 +128,42 @@ class FocusSettings(Section):
 class UnwrapSettings(Section):
     """Unwrapping and flattening."""
 
+    working_px: Positive
+    half_angle: Annotated[float, Field(ge=10, le=80)]
+    ray_spacing: Annotated[float, Field(ge=0.1, le=2)]
+    samples_per_px: Positive
+    least_samples: Annotated[int, Field(ge=100)]
+    most_samples: Annotated[int, Field(ge=100, le=4000)]
+    envelope_degrees: Positive
+    envelope_sigma_degrees: Positive
+    rim_px: NotNegative
+    slope_sigma_rays: Positive
+    slope_sigmas: tuple[Positive, ...]
+    register_rays: tuple[Positive, ...]
+    register_sigmas: tuple[Positive, ...]
+    register_ridge: NotNegative
+    most_shift: Fraction
+
 
 class ProfileSettings(Section):
     """The radial profile."""
 
+    block_degrees: Positive
+    weight_degrees: Positive
+    trend_share: Fraction
+    outlier_mads: Positive
+    least_coverage: Fraction
+    margin_beyond_px: NotNegative
+
 
 class MarksSettings(Section):
     """Candidate marks."""
+
+    narrowest_px: Positive
+    widest: Fraction
+    width_step: Annotated[float, Field(gt=1, le=3)]
+    least_depth: NotNegative
+    arc_every: Annotated[int, Field(ge=1)]
 
 
 class EvidenceModel(Section):

@@ -35,21 +35,21 @@ class Backing:
     contrast: float
     """Brightness by which the things on it typically differ from it."""
 
-    def within(self, origin: tuple[float, float], shape: tuple[int, int], scale: float = 1.0) -> Float:
+    def within(self, origin: tuple[float, float], shape: tuple[int, int], scale: tuple[float, float] = (1.0, 1.0)) -> Float:
         """Brightness on a crop.
 
         `origin` is the crop's top-left pixel (x, y) and `shape` its size, in pixels of an image that is `scale` times
-        as large as the one given to `find_backing`.
+        (across, down) as large as the one given to `find_backing`.
         """
         return _resampled(self.cells, self._placing(origin, scale), shape, cv2.INTER_LINEAR)
 
-    def field_within(self, origin: tuple[float, float], shape: tuple[int, int], scale: float = 1.0) -> Mask:
+    def field_within(self, origin: tuple[float, float], shape: tuple[int, int], scale: tuple[float, float] = (1.0, 1.0)) -> Mask:
         """The field on a crop, as `within`."""
         field = self.field.astype(np.uint8)
         return np.asarray(_resampled(field, self._placing(origin, scale), shape, cv2.INTER_NEAREST) > 0)
 
-    def _placing(self, origin: tuple[float, float], scale: float) -> NDArray[np.float64]:
-        across, down = self.pixels_per_cell[0] * scale, self.pixels_per_cell[1] * scale
+    def _placing(self, origin: tuple[float, float], scale: tuple[float, float]) -> NDArray[np.float64]:
+        across, down = self.pixels_per_cell[0] * scale[0], self.pixels_per_cell[1] * scale[1]
         # A pixel centre x lies at (x + .5) / pixels_per_cell - .5 on the grid.
         return np.array([[1 / across, 0, (origin[0] + 0.5) / across - 0.5],
                          [0, 1 / down, (origin[1] + 0.5) / down - 0.5]])

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
 
 from pipeline.bone.backing import Backing
-from pipeline.bone.shape import disc, filled, largest, solidity
+from pipeline.bone.shape import disc, disc_opened, filled, largest, solidity
 from pipeline.records import Float, Mask
 from pipeline.settings import SegmentSettings
 
@@ -26,6 +28,10 @@ class Thing:
     """(row, column), pixels of the reduced scan, with a border of one empty pixel where the scan has room."""
     parted: bool
     """It touches another thing and was parted from it."""
+    run: int
+    """How many things of like size stand close together in an unbroken run with it, itself included: letters do."""
+    run_solidity: float
+    """Median of their areas over those of their convex hulls: letters are less solid than bones."""
 
 
 def difference(image: Float, backing: Float, level: float, settings: SegmentSettings) -> Float:
@@ -52,15 +58,34 @@ def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tu
                           settings.enough_contrast))
     standing_out = ((off > max(share, settings.noise_multiple * noise)) & field).astype(np.uint8)
     standing_out = cv2.morphologyEx(standing_out, cv2.MORPH_CLOSE, disc(1))
+    parts = _components(_holes_filled(standing_out, settings), settings.least_letter_px)
+    runs = _runs(parts, settings)
     things: list[Thing] = []
-    for origin, part in _components(_holes_filled(standing_out, settings), settings.least_side_px):
+    for (origin, part), (run, run_solidity) in zip(parts, runs, strict=True):
+        if np.count_nonzero(part) <= 0.5 * settings.least_side_px**2:
+            continue
         for piece, parted in _pieces(part, settings):
-            box = cv2.boundingRect(piece.astype(np.uint8))
-            x, y, width, height = box
+            x, y, width, height = cv2.boundingRect(piece.astype(np.uint8))
             left, top = max(x - 1, 0), max(y - 1, 0)
             crop = piece[top:y + height + 1, left:x + width + 1]
-            things.append(Thing((origin[0] + left, origin[1] + top), crop, parted))
+            things.append(Thing((origin[0] + left, origin[1] + top), crop, parted, run, run_solidity))
     return tuple(things)
+
+
+def _runs(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, float]]:
+    """For each part the size of its run of like and close parts, and their median solidity (1 when it stands alone)."""
+    if len(parts) < 3:
+        return [(1, 1.0)] * len(parts)
+    corner = np.array([origin for origin, _ in parts], float)
+    extent = np.array([part.shape[::-1] for _, part in parts], float)
+    size = extent.max(1)
+    gap = np.maximum(np.maximum(corner[:, None], corner[None]) - np.minimum((corner + extent)[:, None], (corner + extent)[None]), 0)
+    alike = np.minimum(size[:, None], size[None])
+    linked = (np.hypot(gap[..., 0], gap[..., 1]) < settings.letter_gap * alike) & (alike > 0.4 * np.maximum(size[:, None], size[None]))
+    _, run = connected_components(csr_array(linked), directed=False)
+    count = np.bincount(run)
+    solid = [solidity(part) if count[r] >= 3 else 1.0 for r, (_, part) in zip(run, parts, strict=True)]
+    return [(int(count[r]), float(np.median([s for s, q in zip(solid, run, strict=True) if q == r]))) for r in run]
 
 
 def _holes_filled(binary: NDArray[np.uint8], settings: SegmentSettings) -> NDArray[np.uint8]:
@@ -101,7 +126,7 @@ def _opened(part: Mask, settings: SegmentSettings) -> list[tuple[int, Mask]]:
     """The part without what is thinner than a share of its size; several when thin bridges held it together."""
     padded = np.pad(part.astype(np.uint8), 1)
     radius = max(1, round(settings.thin_share * float(np.count_nonzero(part)) ** 0.5))
-    opened = _disc_opened(padded, radius)
+    opened = disc_opened(padded, radius)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
     kept = [i for i in range(1, count) if stats[i, cv2.CC_STAT_AREA] > 0.5 * settings.least_side_px**2]
     out = []
@@ -110,15 +135,6 @@ def _opened(part: Mask, settings: SegmentSettings) -> list[tuple[int, Mask]]:
         whole = cv2.dilate((labels == i).astype(np.uint8), disc(max(1, radius // 2))) & padded
         out.append((int(stats[i, cv2.CC_STAT_AREA]), largest(whole)[1:-1, 1:-1]))
     return out
-
-
-def _disc_opened(binary: NDArray[np.uint8], radius: int) -> NDArray[np.uint8]:
-    """Opening with a disc by distances: its cost does not grow with the radius."""
-    inner = cv2.distanceTransform(binary, cv2.DIST_L2, 3) > radius
-    if not inner.any():
-        return np.zeros_like(binary)
-    outer = cv2.distanceTransform((~inner).astype(np.uint8), cv2.DIST_L2, 3)
-    return np.asarray(outer <= radius, np.uint8) & binary
 
 
 def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:

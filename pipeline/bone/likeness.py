@@ -1,0 +1,172 @@
+"""How much a thing on the backing is like an opercle: by the shape of its outline, its edge and its markings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.bone.outline import Cutout
+from pipeline.bone.shape import filled, outer_contour
+from pipeline.records import Float, Mask
+from pipeline.settings import SegmentSettings
+
+_SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
+_FOCI = 40  # places along the outline tried as the focus
+_RAYS = 60
+_SAMPLES = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Measures of an outline that tell paper, rulers, coins and leaves from bones. None depends on size or rotation."""
+
+    fill: float
+    """Area as a share of the smallest rectangle about it: paper and rulers near 1."""
+    aspect: float
+    """Long over short side of that rectangle."""
+    roundness: float
+    """Overlap with the ellipse of the same moments (intersection over union): coins and plain leaves near 1."""
+    solidity: float
+    """Area as a share of the convex hull's."""
+    on_edge: float
+    """Share of the outline that lies on the scan's edge."""
+
+
+def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, int]) -> Shape:
+    """Measure a mask, (row, column), whose top-left pixel is `origin` (x, y) on a scan of `scan_shape` (rows, columns)."""
+    ring = outer_contour(mask)
+    hull = cv2.convexHull(ring)
+    (_, sides, _) = cv2.minAreaRect(hull)
+    across, down = sides[0] + 1, sides[1] + 1
+    area = float(np.count_nonzero(mask))
+    place = ring + np.array(origin)
+    touching = (place <= 0).any(1) | (place[:, 0] >= scan_shape[1] - 1) | (place[:, 1] >= scan_shape[0] - 1)
+    hull_area = cv2.contourArea(hull) + 0.5 * cv2.arcLength(hull, True) + 1
+    return Shape(
+        fill=min(1.0, area / (across * down)),
+        aspect=max(across, down) / min(across, down),
+        roundness=_roundness(mask),
+        solidity=min(1.0, area / hull_area),
+        on_edge=float(touching.mean()),
+    )
+
+
+def shape_likeness(shape: Shape, settings: SegmentSettings) -> float:
+    """0 to 1 from the outline alone."""
+    # A bone cut by the scan's edge ends in a straight line there: neither its fill nor its roundness says much.
+    lenient = 0.05 if shape.on_edge > 0.04 else 0.0
+    return (_falling(shape.fill - lenient, settings.fill_of_paper)
+            * _falling(shape.aspect, settings.aspect_of_ruler)
+            * _falling(shape.roundness - lenient / 5, settings.roundness_of_coin)
+            * _rising(shape.solidity, settings.solidity_of_bone)
+            * _falling(shape.on_edge, settings.edge_of_frame))
+
+
+def edge_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+    """0 to 1 from how sharply it ends: glare, stains and shadows fade out, bones end."""
+    return _rising(edge_sharpness(cutout), settings.sharpness_of_bone)
+
+
+def texture_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+    """0 to 1 from the markings: zones about a focus at the outline, not about one deep inside."""
+    at_rim, deep = zones(cutout)
+    return _rising(at_rim, settings.zones_of_bone) * _falling(deep - at_rim, settings.zones_of_scale)
+
+
+def edge_sharpness(cutout: Cutout) -> float:
+    """Share of the brightness step that is made within a few percent of the thing's size about its outline."""
+    small, mask = _reduced(cutout)
+    inside = cv2.distanceTransform(np.pad(mask, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    outside = cv2.distanceTransform(1 - mask, cv2.DIST_L2, 3)
+    deep = small[inside > max(8.0, 0.35 * float(inside.max()))]
+    rim = small[(inside > 3.5) & (inside <= 5.5)]
+    beyond = small[(outside > 1.5) & (outside <= 3.5)]
+    if not (deep.size and rim.size and beyond.size):
+        return 1.0
+    whole = float(np.median(deep) - np.median(beyond))
+    return float(np.clip((np.median(rim) - np.median(beyond)) / whole, 0, 1)) if whole > 0 else 0.0
+
+
+def zones(cutout: Cutout) -> tuple[float, float]:
+    """How well zones that copy the margin about a focus explain the brightness: best focus at the outline, and inside.
+
+    Zones of growth are copies of the margin, smaller and smaller towards the focus. So rays from the focus, each scaled
+    to its own length, show the same profile; the share of the variance that their mean explains is returned for the
+    best focus near the outline (bones) and for the best one deep inside (fish scales and coins have theirs there).
+    """
+    small, mask = _reduced(cutout)
+    ring = outer_contour(mask > 0).astype(np.float32)
+    inside = cv2.distanceTransform(np.pad(mask, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    centre = np.array(np.argwhere(mask).mean(0)[::-1], np.float32)
+    at_rim = ring[np.linspace(0, len(ring), _FOCI, endpoint=False).astype(int)]
+    at_rim = at_rim + 0.10 * (centre - at_rim)
+    deep = np.argwhere(inside > 0.75 * inside.max())[:, ::-1].astype(np.float32)
+    deep = deep[:: max(1, len(deep) // 8)]
+    shares = _explained(small, mask, np.concatenate([at_rim, deep]))
+    return float(shares[:len(at_rim)].max()), float(shares[len(at_rim):].max())
+
+
+def _explained(value: Float, mask: NDArray[np.uint8], foci: NDArray[np.float32]) -> Float:
+    angle = np.linspace(0, 2 * np.pi, _RAYS, endpoint=False, dtype=np.float32)
+    way = np.stack([np.cos(angle), np.sin(angle)], 1)
+    reach = np.arange(1, int(1.5 * _SIDE), 1.5, dtype=np.float32)
+    points = foci[:, None, None, :] + way[None, :, None, :] * reach[None, None, :, None]
+    on = _picked(mask, points, cv2.INTER_NEAREST) > 0
+    length = np.where(on.any(2), reach[on.shape[2] - 1 - on[:, :, ::-1].argmax(2)], 0.0)
+    far = length > 0.6 * length.max(1, keepdims=True)
+    part = np.linspace(0.12, 0.93, _SAMPLES, dtype=np.float32)
+    points = foci[:, None, None, :] + way[None, :, None, :] * (length[:, :, None] * part)[..., None]
+    seen = _picked(value, points.astype(np.float32), cv2.INTER_LINEAR)
+    weight = (far[:, :, None] & (_picked(mask, points.astype(np.float32), cv2.INTER_NEAREST) > 0)).astype(np.float32)
+    # Each ray's own level says how thick the bone is there, not where its zones lie.
+    level = (seen * weight).sum(2, keepdims=True) / np.maximum(weight.sum(2, keepdims=True), 1)
+    seen = (seen - level) * weight
+    count = weight.sum(1)
+    mean = seen.sum(1) / np.maximum(count, 1)
+    total = (seen**2).sum((1, 2)) + 1e-9
+    rays = np.maximum(far.sum(1), 1)
+    return np.asarray(np.where(rays >= 5, (mean**2 * count).sum(1) / total, 0), np.float32)
+
+
+def _picked(field: NDArray[np.generic], points: NDArray[np.float32], how: int) -> NDArray[np.generic]:
+    flat = np.ascontiguousarray(points.reshape(points.shape[0] * points.shape[1], points.shape[2], 2), np.float32)
+    return cv2.remap(field, flat[..., 0], flat[..., 1], how, borderMode=cv2.BORDER_CONSTANT).reshape(points.shape[:3])
+
+
+def _reduced(cutout: Cutout) -> tuple[Float, NDArray[np.uint8]]:
+    """Difference from the backing, larger on the bone, and mask: both with the longer side `_SIDE` pixels."""
+    rows, columns = cutout.mask.shape
+    shrink = _SIDE / max(rows, columns)
+    size = (max(8, round(columns * shrink)), max(8, round(rows * shrink)))
+    off = cutout.grey - cutout.backing if cutout.brighter else cutout.backing - cutout.grey
+    small: Float = cv2.resize(off, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+    mask = cv2.resize(cutout.mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return small, (mask > 0.5).astype(np.uint8)
+
+
+def _roundness(mask: Mask) -> float:
+    """Overlap with the ellipse that has the mask's second moments."""
+    solid = filled(mask).astype(np.uint8)
+    moments = cv2.moments(solid, binaryImage=True)
+    area = moments["m00"]
+    covariance = np.array([[moments["mu20"], moments["mu11"]], [moments["mu11"], moments["mu02"]]]) / area
+    y, x = np.mgrid[:mask.shape[0], :mask.shape[1]].astype(np.float32)
+    x -= np.float32(moments["m10"] / area)
+    y -= np.float32(moments["m01"] / area)
+    inverse = np.linalg.inv(covariance + 1e-6 * np.eye(2))
+    # Half axes of a uniform ellipse are twice the standard deviations.
+    within = inverse[0, 0] * x * x + 2 * inverse[0, 1] * x * y + inverse[1, 1] * y * y <= 4
+    return float(np.count_nonzero(within & (solid > 0)) / np.count_nonzero(within | (solid > 0)))
+
+
+def _rising(value: float, band: tuple[float, float]) -> float:
+    """0 below the band, 1 above it, a smooth step between."""
+    t = float(np.clip((value - band[0]) / (band[1] - band[0]), 0, 1))
+    return t * t * (3 - 2 * t)
+
+
+def _falling(value: float, band: tuple[float, float]) -> float:
+    return 1 - _rising(value, band)

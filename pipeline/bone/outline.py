@@ -1,0 +1,146 @@
+"""The exact outline of one bone, at the scan's full resolution."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.bone.backing import Backing
+from pipeline.bone.objects import Thing
+from pipeline.bone.shape import disc_opened, filled, largest, outer_contour
+from pipeline.records import Float, Mask, Scan
+from pipeline.settings import SegmentSettings
+
+_SILENT = 0.04  # brightness; what differs less from the backing's surface is backing
+
+
+@dataclass(frozen=True, slots=True)
+class Cutout:
+    """One thing at full resolution. All arrays have one shape (row, column) and share `origin`."""
+
+    origin: tuple[int, int]
+    """Scan pixel (x, y) of the top-left pixel."""
+    grey: Float
+    backing: Float
+    mask: Mask
+    outline: Float
+    """(n, 2) points x, y, scan pixels, to a fraction of a pixel."""
+    brighter: bool
+    """The thing is brighter than the backing."""
+
+
+def cut_out(scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple[float, float],
+            settings: SegmentSettings) -> Cutout | None:
+    """Cut one thing out of the scan and find where it ends.
+
+    `near` has the reduced scan's shape: True where a pixel may belong to this thing and not to another. `scale` is the
+    scan's pixels per reduced pixel (across, down). The thin bevelled margin fades into the backing, so it ends where its
+    brightness has fallen to `margin_level` of the step between the backing and the bone just inside the margin.
+    Returns None when nothing is left.
+    """
+    height, width = scan.pixels.shape
+    rows, columns = thing.mask.shape
+    side = max(rows * scale[1], columns * scale[0])
+    pad = max(settings.pad_px, settings.pad_share * side) + 2 * max(scale)
+    left = max(0, int(thing.origin[0] * scale[0] - pad))
+    top = max(0, int(thing.origin[1] * scale[1] - pad))
+    right = min(width, int((thing.origin[0] + columns) * scale[0] + pad) + 1)
+    bottom = min(height, int((thing.origin[1] + rows) * scale[1] + pad) + 1)
+    shape = (bottom - top, right - left)
+    grey = scan.pixels[top:bottom, left:right].astype(np.float32)
+    grey *= np.float32(1 / scan.white)
+    under = backing.within((left, top), shape, scale)
+    coarse = _enlarged(thing.mask, thing.origin, (left, top), shape, scale)
+    allowed = _enlarged(near, (0, 0), (left, top), shape, scale)
+    size = float(np.count_nonzero(coarse)) ** 0.5
+    if size < 4:
+        return None
+    inside = cv2.distanceTransform(np.pad(coarse.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    core = inside > min(max(1.5 * max(scale), 0.012 * size, 2.0), 0.5 * float(inside.max()))
+
+    off = grey - under
+    brighter = bool(np.median(off[core][::7]) > 0)
+    away = off[::2, ::2][~(coarse | allowed)[::2, ::2]] if not allowed.all() else off[~coarse][::3]
+    away = away[np.abs(away) < _SILENT]
+    shift = float(np.median(away)) if away.size > 50 else 0.0
+    under += np.float32(shift)
+    off -= np.float32(shift)
+    if not brighter:
+        np.negative(off, out=off)
+    grain = _grain(off, core)
+    step = _step_inside(off, core, size)
+    typical = float(np.median(step[core][::7]))
+    sigma = float(np.clip(settings.blur_per_grain * grain / max(typical, 1e-3), settings.least_blur_px, settings.most_blur_px))
+    smooth = cv2.GaussianBlur(off, (0, 0), sigma)
+    noise = 1.4826 * float(np.median(np.abs(away - shift))) / max(1.0, 2 * sigma) if away.size > 50 else 0.0
+    above = smooth - np.maximum(settings.margin_level * step, max(settings.noise_multiple * noise, settings.least_step))
+    solid = ((above > 0) | core) & allowed
+    solid = filled(largest(solid.astype(np.uint8)))
+    mask = _without_hairs(solid, max(1, round(settings.hair_share * size)))
+    if np.count_nonzero(mask) < 16:
+        return None
+    return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), brighter)
+
+
+def _enlarged(mask: Mask, origin: tuple[int, int], crop: tuple[int, int], shape: tuple[int, int],
+              scale: tuple[float, float]) -> Mask:
+    """A mask of the reduced scan, whose top-left pixel is `origin` there, on a crop of the full scan."""
+    placing = np.array([[1 / scale[0], 0, (crop[0] + 0.5) / scale[0] - 0.5 - origin[0]],
+                        [0, 1 / scale[1], (crop[1] + 0.5) / scale[1] - 0.5 - origin[1]]])
+    grown = cv2.warpAffine(mask.astype(np.uint8) * 255, placing, (shape[1], shape[0]),
+                           flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(grown > 127)
+
+
+def _grain(off: Float, core: Mask) -> float:
+    """Standard deviation of fine grain inside the thing: from second differences, which slow changes do not enter."""
+    second = off[1::4, 1:-1] - 0.5 * (off[1::4, :-2] + off[1::4, 2:])
+    inside = core[1::4, 1:-1]
+    return 1.4826 * float(np.median(np.abs(second[inside]))) / 1.2247 if inside.any() else 0.0
+
+
+def _step_inside(off: Float, core: Mask, size: float) -> Float:
+    """Brightness step between the backing and the bone just inside its margin, everywhere: (row, column)."""
+    shrink = max(1.0, size / 120)
+    small = (max(2, round(off.shape[1] / shrink)), max(2, round(off.shape[0] / shrink)))
+    inner = cv2.resize(core.astype(np.float32), small, interpolation=cv2.INTER_AREA)
+    value = cv2.resize(off, small, interpolation=cv2.INTER_AREA) * inner
+    typical = float(value.sum() / max(float(inner.sum()), 1e-6))
+    # A window of a few percent of the bone sees several rays but not the thick base from the far margin.
+    near_value, near_weight = (cv2.GaussianBlur(a, (0, 0), 4.0, borderType=cv2.BORDER_CONSTANT) for a in (value, inner))
+    step = (near_value + 0.02 * typical) / (near_weight + 0.02)
+    return cv2.resize(np.maximum(step, 0.3 * typical), (off.shape[1], off.shape[0]), interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]
+
+
+def _without_hairs(mask: Mask, radius: int) -> Mask:
+    """The mask without what sticks out thinner than two radii; corners and nicks stay as they are."""
+    binary = np.pad(mask.astype(np.uint8), 1)
+    opened = disc_opened(binary, radius)
+    grown = cv2.distanceTransform(1 - opened, cv2.DIST_L2, 3) <= radius
+    return largest((grown & (binary > 0)).astype(np.uint8))[1:-1, 1:-1]
+
+
+def _outline(mask: Mask, above: Float, origin: tuple[int, int]) -> Float:
+    """The outermost pixels of the mask, moved outward to where `above` crosses zero."""
+    ring = outer_contour(mask).astype(np.float32)
+    tangent = np.roll(ring, -2, 0) - np.roll(ring, 2, 0)
+    outward = np.stack([tangent[:, 1], -tangent[:, 0]], 1)
+    outward /= np.maximum(np.hypot(outward[:, 0], outward[:, 1]), 1e-6)[:, None]
+    if _signed_area(ring) < 0:
+        outward = -outward
+    here, there = (_sampled(above, points) for points in (ring, ring + outward))
+    crossing = (here > 0) & (there < 0)
+    move = np.where(crossing, here / np.where(crossing, here - there, 1), 0.5).astype(np.float32)
+    return np.asarray(ring + move[:, None] * outward + np.array(origin, np.float32), np.float32)
+
+
+def _signed_area(ring: Float) -> float:
+    following = np.roll(ring, -1, 0)
+    return 0.5 * float(np.sum(ring[:, 0] * following[:, 1] - following[:, 0] * ring[:, 1]))
+
+
+def _sampled(field: Float, points: NDArray[np.float32]) -> Float:
+    return cv2.remap(field, points[None, :, 0], points[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]  # type: ignore[return-value]
