@@ -52,6 +52,7 @@ NOTICES = _registry(
     Code("corrected", "a person's focus or axis was used instead of the machine's", "nothing to do"),
     Code("check-seen", "a mark was seen and taken for a check, not an annulus", "see the rejected marks on the overlay"),
     Code("split-seen", "two lines that join were counted as one annulus", "see the double line on the overlay"),
+    Code("no-row", "no row of the specimens table names this bone", "add a row with its scan and its position on the tray"),
     Code("turned", "the file asks to be shown turned or mirrored, and was", "nothing to do; x and y are those of the picture as shown"),
 )
 

@@ -179,8 +179,8 @@ class BoneReading:
     """Codes found in the pixels alone: damaged, cut-off, blurred, lighting-unsure, focus-unsure, no-bone."""
     notices: tuple[str, ...] = ()
     crop: tuple[float, float, float] | None = None
-    """Of the bone's picture in crops/: scan pixel x, y at the picture's top-left corner (the corner of its first pixel, not
-    the centre), and picture pixels a scan pixel."""
+    """Of the bone's picture in crops/: x, y of its first pixel, and its pixels a scan pixel (`scale`). Scan pixel x lies at
+    picture pixel (x - first + 0.5) * scale - 0.5."""
 
 
 # ------------------------------------------------------------------------------------------------ tables

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any, Generic, Protocol, TypeVar
 
 from tqdm import tqdm
@@ -75,7 +75,7 @@ def run_batch(
     in_hand: dict[Future[Any], Job] = {}
     try:
         while True:
-            for task in _next(left, place.workers + 1 - len(in_hand)):
+            for task in islice(left, place.workers + 1 - len(in_hand)):
                 in_hand[place.submit(work, task.job, task.limits)] = task.job
             if not in_hand:
                 return
@@ -84,14 +84,6 @@ def run_batch(
     except BaseException:
         place.stop()
         raise
-
-
-def _next(left: Iterator[Task[Job]], most: int) -> Iterator[Task[Job]]:
-    for _ in range(most):
-        with contextlib.suppress(StopIteration):
-            yield next(left)
-            continue
-        return
 
 
 class Progress:

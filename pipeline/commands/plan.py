@@ -1,0 +1,134 @@
+"""Which scans must be read, and why; which are done; what each may take."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from pipeline.records import ScanRef, Specimen
+from pipeline.run import record_text
+from pipeline.run.isolate import Limits
+from pipeline.run.ledger import Correction, KnownScan
+from pipeline.settings import BatchSettings
+
+WHY = {
+    "new": "new",
+    "file": "the file changed",
+    "settings": "the settings changed",
+    "version": "read by another version of opercle",
+    "correction": "a person corrected a bone",
+    "picture": "a picture of it is gone",
+    "retried": "tried again after a fault",
+}
+"""Cause of a reading: how it is said."""
+
+_TRIED_AGAIN = ("deadline", "memory", "crashed", "changed", "unreadable-file")
+"""Refusals that the next call may get over with the same file; all others are kept as long as the file is the same."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A scan to read."""
+
+    ref: ScanRef
+    cause: str
+    """A key of `WHY`."""
+    known_sha256: str
+    """Blank, or the digest with which the earlier reading still holds."""
+    hints: tuple[Specimen, ...]
+    hints_digest: str
+
+
+def plan(
+    refs: Sequence[ScanRef],
+    known: Mapping[str, KnownScan],
+    hints: Mapping[str, tuple[Specimen, ...]],
+    pictures: Collection[str],
+    settings: str,
+    code: str,
+) -> tuple[Planned, ...]:
+    """The scans among `refs` that must be read.
+
+    `pictures` are the scans all of whose pictures are there; `settings` and `code` the digests that hold now. Size and
+    time decide whether a file may have changed; whether it has, the reader finds by the bytes.
+    """
+    planned = []
+    for ref in refs:
+        wanted = hints.get(ref.scan, ())
+        digest = digest_of(wanted)
+        cause, sha256 = _cause(ref, known.get(ref.scan), digest, ref.scan in pictures, settings, code)
+        if cause:
+            planned.append(Planned(ref=ref, cause=cause, known_sha256=sha256, hints=wanted, hints_digest=digest))
+    return tuple(planned)
+
+
+def _cause(
+    ref: ScanRef, known: KnownScan | None, hints: str, pictures: bool, settings: str, code: str
+) -> tuple[str, str]:
+    if known is None:
+        return "new", ""
+    touched = (ref.size, ref.mtime_ns) != (known.size, known.mtime_ns)
+    refused = known.refusal is not None
+    if refused and known.refusal is not None and known.refusal.code in _TRIED_AGAIN:
+        return "retried", ""
+    if code != known.code:
+        return "version", ""
+    if settings != known.settings:
+        return "settings", ""
+    if not refused and hints != known.hints:
+        return "correction", ""
+    if not refused and not pictures:
+        return "picture", ""
+    return ("file", "" if refused else known.sha256) if touched else ("", "")
+
+
+def hints_by_scan(
+    rows: Sequence[Specimen], corrections: Mapping[tuple[str, int], Correction]
+) -> dict[str, tuple[Specimen, ...]]:
+    """People's corrections of bones by scan, from the table and from the ledger; nothing else of a row."""
+    hints: dict[str, dict[int, Specimen]] = {}
+    for row in (corrected(r, corrections) for r in rows):
+        if row.lighting or row.dpi is not None or row.focus is not None:
+            bare = Specimen(
+                specimen="",
+                scan=row.scan,
+                bone=row.bone,
+                lighting=row.lighting,
+                dpi=row.dpi,
+                focus=row.focus,
+                tip=row.tip,
+            )
+            hints.setdefault(row.scan, {})[row.bone] = bare
+    named = {(r.scan, r.bone) for r in rows}
+    for (scan, bone), _ in corrections.items():
+        if (scan, bone) not in named:
+            bare = corrected(Specimen(specimen="", scan=scan, bone=bone), corrections)
+            hints.setdefault(scan, {})[bone] = bare
+    return {scan: tuple(bones[n] for n in sorted(bones)) for scan, bones in hints.items()}
+
+
+def corrected(row: Specimen, corrections: Mapping[tuple[str, int], Correction]) -> Specimen:
+    """The row with the latest correction of its bone in."""
+    c = corrections.get((row.scan, row.bone))
+    if c is None:
+        return row
+    return replace(
+        row,
+        lighting=c.lighting or row.lighting,
+        dpi=row.dpi if c.dpi is None else c.dpi,
+        focus=row.focus if c.focus is None else c.focus,
+        tip=row.tip if c.tip is None else c.tip,
+    )
+
+
+def digest_of(record: object) -> str:
+    """A short digest of any frozen record, or of several."""
+    return hashlib.sha256(record_text.written(record).encode()).hexdigest()[:16]
+
+
+def limits_of(megapixels: float, settings: BatchSettings) -> Limits:
+    """What a scan of this size may take."""
+    cpu = settings.cpu_seconds + round(settings.cpu_seconds_per_megapixel * megapixels)
+    memory = settings.memory_megabytes + round(settings.memory_megabytes_per_megapixel * megapixels)
+    return Limits(cpu_seconds=cpu, wall_seconds=cpu * settings.wall_factor, memory_megabytes=memory)

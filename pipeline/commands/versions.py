@@ -1,0 +1,38 @@
+"""Which code and which libraries a result was made with."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+_LIBRARIES = ("imagecodecs", "numpy", "opencv-python", "pillow", "scikit-image", "scipy", "tifffile")
+
+
+@cache
+def first_pass() -> str:
+    """Of all code that reads a scan: another one means that scans must be read again."""
+    return _digest("bone/*.py", "files/*.py", "records.py", "commands/first_pass.py")
+
+
+@cache
+def second_pass() -> str:
+    """Of all code that turns readings into ages."""
+    return _digest("together/*.py", "records.py", "codes.py", "commands/*.py")
+
+
+def of_everything() -> dict[str, str]:
+    """Name to version of the program, its libraries, Python and the kind of processor."""
+    named = {"opercle": version("opercle"), "first_pass": first_pass(), "second_pass": second_pass()}
+    named |= {library: version(library) for library in _LIBRARIES}
+    return named | {"python": platform.python_version(), "system": platform.system(), "processor": platform.machine()}
+
+
+def _digest(*patterns: str) -> str:
+    package = Path(__file__).resolve().parent.parent
+    digest = hashlib.sha256()
+    for file in sorted(f for pattern in patterns for f in package.glob(pattern)):
+        digest.update(file.read_bytes())
+    return f"{version('opercle')}-{digest.hexdigest()[:16]}"
