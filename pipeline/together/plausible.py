@@ -23,6 +23,8 @@ Flags = NDArray[np.bool_]
 SLOPE_SPREAD = 0.1
 """Standard deviation, about 1, of the power of length that bone size follows: opercles grow nearly in proportion
 (straight lines, or powers near 1, are what studies of percid bones report)."""
+SPREAD_BELIEF = 12
+"""Bones with the least spread that are reckoned in with a group's own when its spread is estimated."""
 BISQUARE = 4.685
 """Tukey's constant: residuals beyond so many deviations have no weight; 95 % efficient on normal ones."""
 FIT_ROUNDS = 8
@@ -98,12 +100,14 @@ def _robust_line(x: Numbers, y: Numbers, least_spread: float) -> tuple[float, fl
     """A robust line y = centre + slope x, slope near 0, and the standard deviation about it.
 
     Starts from slope 0 and the median, so that a third of swapped bones cannot lead it astray; Tukey's bisquare
-    weights. The deviation is widened for small groups, whose own is uncertain.
+    weights. In small groups the deviation is drawn towards `least_spread`: two swapped bones among eight would
+    otherwise pass for a wide spread.
     """
     centre, slope, spread = float(np.median(y)), 0.0, least_spread
     for _ in range(FIT_ROUNDS):
         residual = y - centre - slope * x
-        spread = max(MAD_TO_DEVIATION * float(np.median(np.abs(residual))), least_spread)
+        own = max(MAD_TO_DEVIATION * float(np.median(np.abs(residual))), least_spread)
+        spread = math.sqrt((len(x) * own**2 + SPREAD_BELIEF * least_spread**2) / (len(x) + SPREAD_BELIEF))
         weight = np.clip(1 - (residual / (BISQUARE * spread)) ** 2, 0, None) ** 2
         total = weight.sum()
         mean_x, mean_y = float(weight @ x / total), float(weight @ y / total)
@@ -111,7 +115,7 @@ def _robust_line(x: Numbers, y: Numbers, least_spread: float) -> tuple[float, fl
         dx = x - mean_x
         slope = float(weight @ (dx * (y - mean_y))) / (float(weight @ (dx * dx)) + belief)
         centre = mean_y - slope * mean_x
-    return centre, slope, spread * (1 + 1 / len(x))
+    return centre, slope, spread
 
 
 # ------------------------------------------------------------------------------------------------ growth
@@ -164,6 +168,8 @@ def _length_deviation(b: Measured, growth: GrowthSettings) -> float:
     still = math.exp(-growth.growth_rate * later)
     left = max(growth.largest_length_mm - growth.first_year_length_mm, 0.0)
     expected = growth.first_year_length_mm + left * (1 - still)
+    if b.annuli == 0 and b.length_mm < expected:
+        return math.nan  # before its first winter a fish may be as small as it likes
     spread = math.hypot(
         growth.length_at_age_spread, growth.first_year_spread * still * growth.first_year_length_mm / expected
     )
