@@ -19,9 +19,9 @@ from pipeline.simulate.variety import Level
 PER_DEGREE = DIRECTIONS / 360.0
 AXIS = DIRECTIONS // 2  # row of the growth axis
 MOST_SHIFT = 0.42  # of the smaller neighbouring increment: marks may wander, but never touch
-SHARED_WANDER = (0.0, 0.28)  # of the increment: waves that all marks of a bone have in common
-OWN_WANDER = (0.02, 0.16)  # waves of one mark alone
-OWN_LEAN = (0.0, 0.22)  # one mark lies farther out on one side of the fan
+SHARED_WANDER = (0.0, 0.12)  # of the increment: waves that all marks of a bone have in common
+OWN_WANDER = (0.01, 0.07)  # waves of one mark alone
+OWN_LEAN = (0.0, 0.15)  # one mark lies farther out on one side of the fan
 LEAST_WIDTH_PX = 1.4  # a line thinner than this would vanish in the scanner's blur
 SOFT_FLANK = (0.25, 1.0)  # share of the winter zone over which it fades in, range between bones
 SHARP_EDGE = (0.015, 0.07)  # share of the increment over which opaque growth resumes, ordinary bones
@@ -106,13 +106,13 @@ def draw_marks(random: Random, fish: Fish, level: Level, outline: Outline, axis_
 
 def _wander(random: Random, ideal: Float, margin: Float, annuli: int) -> Float:
     """Every mark leaves the shape of the margin in a way of its own, but not on the growth axis."""
-    shared = ripple(random, DIRECTIONS, random.uniform(14, 40) * PER_DEGREE) * random.uniform(*SHARED_WANDER)
+    shared = ripple(random, DIRECTIONS, random.uniform(25, 70) * PER_DEGREE) * random.uniform(*SHARED_WANDER)
     own, lean = random.uniform(*OWN_WANDER), random.uniform(*OWN_LEAN)
     years = ideal.copy()
     for k in range(1, len(ideal)):
         outside = (ideal[k + 1] if k + 1 < annuli + 1 else margin) if k <= annuli else ideal[k] * 1.1
         room = np.minimum(ideal[k] - ideal[k - 1], np.maximum(outside - ideal[k], 0))
-        shift = shared + own * ripple(random, DIRECTIONS, random.uniform(9, 25) * PER_DEGREE) + lean * ripple(random, DIRECTIONS, 120 * PER_DEGREE)
+        shift = shared + own * ripple(random, DIRECTIONS, random.uniform(18, 50) * PER_DEGREE) + lean * ripple(random, DIRECTIONS, 120 * PER_DEGREE)
         shift = np.clip(shift - shift[AXIS], -MOST_SHIFT, MOST_SHIFT)
         years[k] += shift * room
     return _f32(years)

@@ -23,7 +23,7 @@ TINT = (0.6, 1.0, 2.2)  # absorption of red, green and blue against green
 BLACK_RETURN = (0.004, 0.035)  # what a black backing returns
 WHITE_RETURN = (0.62, 0.90)  # what a white backing returns
 LAMP = (0.70, 0.95)  # brightness of the light table
-FRONT_ON_WHITE = (0.30, 0.48)  # share of the light scattered back that reaches the sensor beside the bright backing
+FRONT_ON_WHITE = (0.08, 0.22)  # share of the light scattered back that reaches the sensor beside the bright backing
 GLOSS = 0.012  # mirrored off the surface everywhere
 
 

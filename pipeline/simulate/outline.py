@@ -16,6 +16,9 @@ from pipeline.simulate.noise import Random
 
 DIRECTIONS = 1440  # around the circle: a quarter of a degree, 3 px along the margin of a large bone
 DEGREES: Float = np.asarray((np.arange(DIRECTIONS) - DIRECTIONS // 2) * 360.0 / DIRECTIONS, np.float32)
+KNOB_JOINT = 7  # norm of the soft union of blade and articular process
+KNOB_LEAD = 0.9  # the articular process is large in young bones
+KNOB_RADIUS = (0.06, 0.105)  # of the growth axis
 CENTRAL_POWER = 3  # weight of a direction, as a power of the radius, when the middle of the fan is sought
 
 
@@ -58,6 +61,8 @@ class Outline:
     """Direction in which the conic reaches farthest."""
     sharpness: float
     """Norm of the soft intersection: high values give sharp corners."""
+    knob: float
+    """Radius of the rounded articular process about the focus, of the growth axis."""
     features: tuple[Feature, ...] = ()
     turn_deg: float = 0.0
     """Added to directions so that 0 is the growth axis."""
@@ -77,6 +82,7 @@ class Outline:
             off = (DEGREES + self.turn_deg - f.centre_deg + 180) % 360 - 180
             width = np.where(off < 0, f.width_deg * f.skew, f.width_deg)
             radius *= 1 + f.height * min(size, 1.2) ** f.onset * np.exp(-0.5 * (off / width) ** 2)
+        radius = (radius**KNOB_JOINT + (self.knob * size ** (KNOB_LEAD - 1)) ** KNOB_JOINT) ** (1 / KNOB_JOINT)
         return np.asarray(radius * (size / radius[DIRECTIONS // 2]), np.float32)
 
 
@@ -103,7 +109,7 @@ def _fan(random: Random, family: str) -> Outline:
         Edge(normal_deg=180 + middle + random.uniform(-25, 25), distance=random.uniform(0.05, 0.10), lead=random.uniform(0.7, 1.1)),
     ]
     if family == "straight":
-        edges.append(Edge(normal_deg=random.uniform(-16, 16), distance=random.uniform(0.78, 0.9), lead=random.uniform(0.9, 1.1)))
+        edges.append(Edge(normal_deg=random.uniform(-16, 16), distance=random.uniform(0.84, 0.95), lead=random.uniform(0.9, 1.1)))
         if random.random() < 0.5:
             edges.append(Edge(normal_deg=random.choice([-1, 1]) * random.uniform(35, 60), distance=random.uniform(0.7, 0.9), lead=1.0))
     if random.random() < 0.35:  # a bow in one of the edges: the corner is cut off
@@ -126,7 +132,7 @@ def _fan(random: Random, family: str) -> Outline:
                                     height=random.uniform(-0.10, 0.16), onset=random.uniform(0.5, 1.5)))
     return Outline(
         family=family, edges=tuple(edges), eccentricity=random.uniform(-0.08, 0.30), young_eccentricity=random.uniform(-0.08, 0.22),
-        tilt_deg=random.uniform(-40, 40), sharpness=random.uniform(8, 20), features=tuple(features), half_angle_deg=opening / 2,
+        tilt_deg=random.uniform(-40, 40), sharpness=random.uniform(6, 15), knob=random.uniform(*KNOB_RADIUS), features=tuple(features), half_angle_deg=opening / 2,
     )  # fmt: skip
 
 
@@ -138,5 +144,5 @@ def _round(random: Random) -> Outline:
                           lead=random.uniform(0.8, 1.25)))
     return Outline(
         family="round", edges=tuple(edges), eccentricity=random.uniform(0.30, 0.58), young_eccentricity=random.uniform(0.25, 0.5),
-        tilt_deg=random.uniform(-15, 15), sharpness=random.uniform(5, 10), half_angle_deg=random.uniform(75, 130),
+        tilt_deg=random.uniform(-15, 15), sharpness=random.uniform(4, 9), knob=random.uniform(*KNOB_RADIUS), half_angle_deg=random.uniform(75, 130),
     )  # fmt: skip

@@ -18,8 +18,8 @@ from pipeline.simulate.variety import Level
 PAD_PX = 5  # empty pixels around a bone in its picture
 SUBPIXEL = 16  # parts of a pixel to which polygons are drawn
 DRAWN_OUTSIDE_PX = 0.4  # a filled polygon covers about this much more than its outline
-RAGGED = (0.0008, 0.004)  # roughness of an ordinary margin, share of the radius
-WORN = (0.006, 0.016)  # of a worn one
+RAGGED = (0.0003, 0.0022)  # roughness of an ordinary margin, share of the radius
+WORN = (0.003, 0.009)  # of a worn one
 WORN_CHANCE = 0.22
 BEVEL = (0.003, 0.018)  # width over which the margin thins out, of the growth axis
 BEVEL_LEFT = (0.35, 0.85)  # thickness left at the very margin
@@ -100,7 +100,7 @@ def _fill(image: np.ndarray, points: np.ndarray, value: int) -> None:
 def _ragged(random: Random) -> Float:
     """(DIRECTIONS,) share of the radius by which the margin is worn or juts out; 0 on the growth axis."""
     size = random.uniform(*(WORN if random.random() < WORN_CHANCE else RAGGED))
-    rough = ripple(random, DIRECTIONS, random.uniform(1, 3) * PER_DEGREE) + ripple(random, DIRECTIONS, random.uniform(4, 9) * PER_DEGREE)
+    rough = 0.6 * ripple(random, DIRECTIONS, random.uniform(1.5, 4) * PER_DEGREE) + ripple(random, DIRECTIONS, random.uniform(8, 25) * PER_DEGREE)
     rough = np.clip(rough, -2.2, 1.2)
     return np.asarray(size * (rough - rough[AXIS]), np.float32)
 

@@ -8,16 +8,16 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.marks import GrowthMarks, opacity_of_lines, years_of_growth
-from pipeline.simulate.noise import Random, cloud, ease
+from pipeline.simulate.marks import AXIS, GrowthMarks, opacity_of_lines, years_of_growth
+from pipeline.simulate.noise import Random, cloud
 from pipeline.simulate.outline import DEGREES, DIRECTIONS, Outline
 from pipeline.simulate.variety import Level
 
 BLADE_MM = (0.26, 0.42)  # thickness of the layers that carry the marks, near the margin
 BLADE_TAPER = (0.1, 0.7)  # how much thicker they are at the focus, share
-BASE_MM = (0.1, 0.9)  # bone grown over the blade near the focus; it carries no marks and dims those below
+BASE_MM = (0.1, 0.7)  # bone grown over the blade near the focus; it carries no marks and dims those below
 BASE_REACH = (0.12, 0.34)  # of the radius, over which it falls off
-HIDING_MM = (1.3, 3.2)  # bone over the first annulus when it is hidden
+HIDING_MM = (0.9, 2.0)  # bone over the first annulus when it is hidden
 KNOB_MM = (0.7, 2.2)  # the articular knob at the focus
 KNOB_RADIUS = (0.045, 0.085)  # of the growth axis
 CUP = (0.2, 0.8)  # depth of the socket in the knob, share of its height
@@ -25,7 +25,7 @@ RIB_MM = (0.25, 1.3)  # height of a rib at the focus
 RIB_WIDTH = (0.012, 0.045)  # half width at the focus, of the growth axis
 RIB_REACH = (0.35, 1.0)  # length, of the margin's distance in its direction
 RIBLESS_CHANCE = 0.22
-SCATTERING = (2.4, 4.4)  # 1/mm; optical thickness of a millimetre of opaque summer bone
+SCATTERING = (1.6, 3.2)  # 1/mm; optical thickness of a millimetre of opaque summer bone
 SEASON_SLOPE = (-0.04, 0.16)  # how much less opaque late summer is than early summer
 YEAR_LEVEL = 0.05  # spread of opacity between the summers of a bone
 STRIAE = 0.045  # strength of radial striae at texture 1
@@ -101,9 +101,8 @@ def _thickness(random: Random, level: Level, outline: Outline, marks: GrowthMark
     blade = np.float32(random.uniform(*BLADE_MM) * old) * (1 + np.float32(random.uniform(*BLADE_TAPER)) * (1 - np.minimum(share, 1)))
     over = np.float32(random.uniform(*BASE_MM) * old) * np.exp(-(share / np.float32(random.uniform(*BASE_REACH))) ** 2)
     if annuli >= 2 and random.random() < level.hidden_chance * np.clip(annuli / 6, 0.35, 1.6):
-        core = (marks.years[1] * np.float32(random.uniform(0.95, 1.2)))[:, None]
-        fade = ease((np.arange(columns, dtype=np.float32)[None] - core) / np.maximum(0.35 * core, 2))
-        over = np.maximum(over, np.float32(random.uniform(*HIDING_MM)) * (1 - fade))
+        core = outline.margin(float(marks.years[1, AXIS]) / axis_px)[:, None] * np.float32(random.uniform(0.95, 1.15))
+        over = over + np.float32(random.uniform(*HIDING_MM)) * np.exp(-((0.8 * radius / core) ** 4))
     angle = np.deg2rad(DEGREES)[:, None]
     lean = random.uniform(-np.pi, np.pi)
     aside = np.sqrt(np.maximum(radius**2 + 0.0004 - 0.04 * radius * np.cos(angle - lean), 0))
