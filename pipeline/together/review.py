@@ -1,0 +1,121 @@
+"""The one place that decides which bones a person must look at, and says why.
+
+Reasons send a bone to a person, notices only inform; both come in the order of their registry, each once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+from pipeline.codes import NOTICES, REASONS, Code
+from pipeline.records import BoneReading, Specimen
+from pipeline.settings import ReviewSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """All that was found out about one bone by the end of the second pass."""
+
+    specimen: Specimen
+    reading: BoneReading | None
+    """None: the table promises a bone that is not there."""
+    scan_refused: bool = False
+    """The bone is not there because its scan could not be used."""
+    tray_mismatch: bool = False
+    """Its scan holds more or fewer bones than the table says."""
+    species_known: bool = True
+    """There are settings for its species."""
+    annuli: int | None = None
+    """The most probable count; None when the bone is not aged."""
+    confidence: float | None = None
+    """Calibrated probability of that count; None when the bone is not aged."""
+    radii_px: tuple[float, ...] = ()
+    """Of the counted annuli, the smallest first; inferred ones included."""
+    increment_expected_px: float | None = None
+    """The whole increment expected beyond the last annulus; None when not known."""
+    margin_doubt: bool = False
+    """The count model wavers between counts that differ in the last marks alone."""
+    first_year_ambiguous: bool = False
+    edge_undecided: bool = False
+    size_mismatch: bool = False
+    unlikely_growth: bool = False
+    sides_differ: bool = False
+    check_seen: bool = False
+    """A mark was seen and taken for a check."""
+    split_seen: bool = False
+    """Two lines that join were counted as one annulus."""
+
+
+def reasons_of(found: Findings, review: ReviewSettings) -> tuple[str, ...]:
+    """Codes of `codes.REASONS` that send the bone to a person; empty when none needs to look."""
+    reading = found.reading
+    if reading is None:
+        absent = "scan-refused" if found.scan_refused else "missing-bone"
+        return _in_order([absent, *_when({"tray-mismatch": found.tray_mismatch})], REASONS)
+    aged = found.annuli is not None
+    captured = found.specimen.captured
+    codes = _when(
+        {
+            "no-reading": not aged,
+            "low-confidence": found.confidence is not None and found.confidence < review.least_confidence,
+            "first-year": aged and found.first_year_ambiguous,
+            "edge-undecided": aged and found.edge_undecided,
+            "crowded-margin": aged and (found.margin_doubt or _last_gap(found.radii_px) < review.least_gap_px),
+            "low-resolution": aged and _narrowest(found) < review.least_resolved_px,
+            "unlikely-growth": found.unlikely_growth,
+            "size-mismatch": found.size_mismatch,
+            "sides-differ": found.sides_differ,
+            "tray-mismatch": found.tray_mismatch,
+            "date-incomplete": aged and captured is not None and captured.as_date() is None,
+        }
+    )
+    return _in_order([*reading.reasons, *codes], REASONS)
+
+
+def notices_of(found: Findings) -> tuple[str, ...]:
+    """Codes of `codes.NOTICES` that the user may want to know of."""
+    reading = found.reading
+    aged = found.annuli is not None
+    codes = _when(
+        {
+            "no-date": aged and found.specimen.captured is None,
+            "lighting-found": reading is not None and not found.specimen.lighting,
+            "species-unknown": not found.species_known,
+            "corrected": reading is not None and reading.axis is not None and reading.axis.by_hand,
+            "check-seen": aged and found.check_seen,
+            "split-seen": aged and found.split_seen,
+        }
+    )
+    return _in_order([*(reading.notices if reading else ()), *codes], NOTICES)
+
+
+def _last_gap(radii: tuple[float, ...]) -> float:
+    """Width of the last counted increment where another lies before it, pixels."""
+    return radii[-1] - radii[-2] if len(radii) > 1 else float("inf")
+
+
+def _narrowest(found: Findings) -> float:
+    """The narrowest increment that the scan must show, the last counted one left out (that is the crowded margin).
+
+    The one expected next belongs to them: where it is too narrow, an annulus may be there and not be seen.
+    """
+    radii = (0.0, *found.radii_px)
+    gaps = [outer - inner for inner, outer in pairwise(radii[:-1])]
+    if found.increment_expected_px is not None:
+        gaps.append(found.increment_expected_px)
+    return min(gaps, default=float("inf"))
+
+
+def _when(codes: Mapping[str, bool]) -> list[str]:
+    return [code for code, holds in codes.items() if holds]
+
+
+def _in_order(codes: Iterable[str], registry: Mapping[str, Code]) -> tuple[str, ...]:
+    """Each code once, in the registry's order; a code that is not registered is a fault of the program."""
+    wanted = set(codes)
+    unknown = wanted - registry.keys()
+    if unknown:
+        raise KeyError(f"not in the registry of codes: {', '.join(sorted(unknown))}")
+    return tuple(code for code in registry if code in wanted)
