@@ -5,6 +5,7 @@ Reasons send a bone to a person, notices only inform; both come in the order of 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
@@ -62,8 +63,8 @@ def reasons_of(found: Findings, review: ReviewSettings) -> tuple[str, ...]:
             "low-confidence": found.confidence is not None and found.confidence < review.least_confidence,
             "first-year": aged and found.first_year_ambiguous,
             "edge-undecided": aged and found.edge_undecided,
-            "crowded-margin": aged and (found.margin_doubt or _last_gap(found.radii_px) < review.least_gap_px),
-            "low-resolution": aged and _narrowest(found) < review.least_resolved_px,
+            "crowded-margin": aged and (found.margin_doubt or _margin_gap(found) < review.least_gap_px),
+            "low-resolution": aged and _narrowest(found.radii_px) < review.least_resolved_px,
             "unlikely-growth": found.unlikely_growth,
             "size-mismatch": found.size_mismatch,
             "sides-differ": found.sides_differ,
@@ -91,21 +92,19 @@ def notices_of(found: Findings) -> tuple[str, ...]:
     return _in_order([*(reading.notices if reading else ()), *codes], NOTICES)
 
 
-def _last_gap(radii: tuple[float, ...]) -> float:
-    """Width of the last counted increment where another lies before it, pixels."""
-    return radii[-1] - radii[-2] if len(radii) > 1 else float("inf")
+def _margin_gap(found: Findings) -> float:
+    """The narrower of the last counted increment and the one expected after it, pixels; endless without either.
 
-
-def _narrowest(found: Findings) -> float:
-    """The narrowest increment that the scan must show, the last counted one left out (that is the crowded margin).
-
-    The one expected next belongs to them: where it is too narrow, an annulus may be there and not be seen.
+    Where the next annulus would lie too close to the last one, it may be there and not be seen.
     """
-    radii = (0.0, *found.radii_px)
-    gaps = [outer - inner for inner, outer in pairwise(radii[:-1])]
-    if found.increment_expected_px is not None:
-        gaps.append(found.increment_expected_px)
-    return min(gaps, default=float("inf"))
+    radii, expected = found.radii_px, found.increment_expected_px
+    last = radii[-1] - radii[-2] if len(radii) > 1 else math.inf
+    return last if expected is None else min(last, expected)
+
+
+def _narrowest(radii: tuple[float, ...]) -> float:
+    """The narrowest increment, the last counted one left out (that is the crowded margin), pixels."""
+    return min((outer - inner for inner, outer in pairwise((0.0, *radii[:-1]))), default=math.inf)
 
 
 def _when(codes: Mapping[str, bool]) -> list[str]:
