@@ -293,8 +293,19 @@ class Settings(Section):
 
     def first_pass_digest(self) -> str:
         """Hash of what reading one scan depends on: another digest means that scans must be read again."""
-        stages = {k: getattr(self, k).model_dump(mode="json") for k in FIRST_PASS}
-        return hashlib.sha256(json.dumps(stages, sort_keys=True).encode()).hexdigest()[:16]
+        return _digest(self.model_dump(mode="json", include=set(FIRST_PASS)))
+
+    def second_pass_digest(self) -> str:
+        """Hash of what ages depend on besides the readings: another digest means that ages may change."""
+        return _digest(self.model_dump(mode="json", exclude={*FIRST_PASS, "batch", "pictures"}))
+
+    def digest(self) -> str:
+        """Hash of all settings."""
+        return _digest(self.model_dump(mode="json"))
+
+
+def _digest(content: object) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
 
 
 FIRST_PASS = ("scan", "segment", "focus", "unwrap", "profile", "marks", "crops")
