@@ -1,0 +1,107 @@
+"""Text on pictures: one font that every installation has, sizes, wrapping, and names in any script."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import matplotlib as mpl
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+Box = tuple[float, float, float, float]
+"""Left, top, right, bottom in picture pixels."""
+Colour = tuple[int, int, int]
+"""Red, green, blue, 0 to 255."""
+
+_NO_SUCH_GLYPH = "\U0010ffff"
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """One line of text at its place on a picture."""
+
+    text: str
+    left: float
+    top: float
+    size: int
+    colour: Colour
+    bold: bool = False
+
+    @property
+    def box(self) -> Box:
+        """The pixels that the line may touch: its width, from ascender to descender."""
+        width, height = extent(self.text, self.size, self.bold)
+        return self.left, self.top, self.left + width, self.top + height
+
+
+@lru_cache(maxsize=64)
+def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
+    """The font at a size in pixels. It comes with matplotlib, so pictures look the same on every machine."""
+    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
+    return ImageFont.truetype(Path(mpl.get_data_path()) / "fonts" / "ttf" / name, size)
+
+
+@lru_cache(maxsize=4096)
+def _has_glyph(character: str, bold: bool) -> bool:
+    probe = font(16, bold)
+    return bytes(probe.getmask(character)) != bytes(probe.getmask(_NO_SUCH_GLYPH))
+
+
+def legible(text: str, bold: bool = False) -> str:
+    """The text as the font can show it; a character it lacks becomes its code, as in `{6F22}`.
+
+    Two names that differ stay different on the picture; an empty box in place of each unknown character would
+    make them look alike.
+    """
+    text = unicodedata.normalize("NFC", text)
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(c if c.isprintable() and (c.isascii() or _has_glyph(c, bold)) else f"{{{ord(c):04X}}}" for c in text)
+
+
+@lru_cache(maxsize=4096)
+def extent(text: str, size: int, bold: bool = False) -> tuple[float, float]:
+    """Width and height of one line of text in pixels."""
+    used = font(size, bold)
+    left, _, right, _ = used.getbbox(text, anchor="la")
+    ascent, descent = used.getmetrics()
+    return float(max(right, used.getlength(text)) - min(left, 0)), float(ascent + descent)
+
+
+def wrapped(text: str, width: float, size: int, bold: bool = False) -> list[str]:
+    """The text in lines no wider than `width` pixels: broken at spaces, and inside a word too long for one."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split(" "):
+        longer = f"{line} {word}" if line else word
+        if extent(longer, size, bold)[0] <= width:
+            line = longer
+            continue
+        if line:
+            lines.append(line)
+        line = word
+        while extent(line, size, bold)[0] > width and len(line) > 1:
+            cut = next(n for n in range(len(line) - 1, 0, -1) if n == 1 or extent(line[:n], size, bold)[0] <= width)
+            lines.append(line[:cut])
+            line = line[cut:]
+    return [*lines, line]
+
+
+def fitting_size(text: str, width: float, largest: int, smallest: int, bold: bool = False) -> int:
+    """The largest size at which the text fits into `width` pixels; `smallest` when none does."""
+    sizes = range(largest, smallest, -1)
+    return next((size for size in sizes if extent(text, size, bold)[0] <= width), smallest)
+
+
+def write_words(picture: NDArray[np.uint8], lines: Iterable[Words]) -> NDArray[np.uint8]:
+    """A copy of the picture, (row, column, 3), with the lines written on it."""
+    image = Image.fromarray(picture)
+    pen = ImageDraw.Draw(image)
+    for line in lines:
+        pen.text((line.left, line.top), line.text, font=font(line.size, line.bold), fill=line.colour, anchor="la")
+    return np.asarray(image)

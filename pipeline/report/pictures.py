@@ -1,0 +1,120 @@
+"""Overlays and tray sheets of a run, drawn from the unmarked pictures that the first pass kept."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from pipeline.files.atomic import write_bytes
+from pipeline.records import Age, BoneReading, Specimen
+from pipeline.report.overlay import draw_overlay
+from pipeline.report.tray_sheet import TrayBone, draw_tray
+from pipeline.run import places
+from pipeline.settings import PictureSettings
+
+# Starting a worker takes about as long as drawing this many pictures.
+_LEAST_PER_WORKER = 40
+_CHUNK = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overlay:
+    """An overlay to be drawn: RUN/overlays/`name`.jpg."""
+
+    name: str
+    """Of `picture_names`."""
+    reading: BoneReading
+    """With a crop."""
+    age: Age
+    specimen: Specimen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraySheet:
+    """A tray sheet to be drawn: RUN/trays/ and the scan's stem."""
+
+    scan: str
+    width: int
+    """Of the scan, pixels."""
+    bones: tuple[TrayBone, ...]
+    missing: tuple[str, ...] = ()
+    """Specimens that the table promises on this scan and no bone was found for."""
+    promised: int | None = None
+    """Bones that the table promises; None without a table."""
+
+    @property
+    def wanted(self) -> bool:
+        """A scan of one bone, as promised, needs no sheet."""
+        return len(self.bones) > 1 or (self.promised is not None and self.promised != len(self.bones))
+
+
+def write_pictures(
+    run: Path, overlays: Iterable[Overlay], trays: Iterable[TraySheet], settings: PictureSettings, workers: int = 1
+) -> None:
+    """Draw the given overlays and tray sheets (those that are `wanted`) into the run's folder, over older ones.
+
+    Raises OSError when a crop cannot be read or a picture not be written.
+    """
+    jobs: list[Overlay | TraySheet] = [*overlays, *(t for t in trays if t.wanted)]
+    for folder in (places.OVERLAYS, places.TRAYS):
+        (run / folder).mkdir(exist_ok=True)
+    write = partial(_write, run, settings)
+    workers = min(workers, len(jobs) // _LEAST_PER_WORKER)
+    if workers < 2:
+        for job in jobs:
+            write(job)
+        return
+    # Not forked: a fork of a process in which the image library has threads can stand still for ever.
+    context = get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
+        for _ in pool.map(write, jobs, chunksize=_CHUNK):
+            pass
+
+
+def overlay_path(run: Path, name: str) -> Path:
+    """Where the overlay of a specimen lies; `name` is that of `picture_names`."""
+    return run / places.OVERLAYS / f"{name}.jpg"
+
+
+def tray_path(run: Path, scan: str) -> Path:
+    """Where the sheet of a tray lies."""
+    return run / places.TRAYS / f"{places.stem(scan)}.jpg"
+
+
+def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> None:
+    if isinstance(job, Overlay):
+        if job.reading.crop is None:
+            raise ValueError(f"{job.specimen.specimen}: no picture of this bone was kept")
+        left, top, scale = job.reading.crop
+        crop = _grey(places.crop(run, job.reading.scan, job.reading.number))
+        drawn = draw_overlay(crop, (left, top), scale, job.reading, job.age, job.specimen, settings)
+        write_bytes(overlay_path(run, job.name), _jpeg(drawn, settings))
+        return
+    whole = _grey(places.whole_scan(run, job.scan))
+    drawn = draw_tray(whole, whole.shape[1] / job.width, job.scan, job.bones, job.missing, job.promised, settings)
+    write_bytes(tray_path(run, job.scan), _jpeg(drawn, settings))
+
+
+def _grey(path: Path) -> NDArray[np.uint8]:
+    """The picture (row, column). Read as bytes first: the image library cannot open every name on every system."""
+    picture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE)
+    if picture is None:
+        raise OSError(f"{path.parent.name}/{path.name}: the picture cannot be decoded")
+    return np.asarray(picture, dtype=np.uint8)
+
+
+def _jpeg(picture: NDArray[np.uint8], settings: PictureSettings) -> bytes:
+    """The picture as JPEG without metadata, colours at full resolution: halved, thin coloured lines turn grey."""
+    stream = io.BytesIO()
+    Image.fromarray(picture).save(stream, "JPEG", quality=settings.jpeg_quality, subsampling=0)
+    return stream.getvalue()
