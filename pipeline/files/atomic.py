@@ -1,0 +1,57 @@
+"""Writing a file so that others see the old one or the new one, never half of one."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+
+def write_bytes(path: Path, content: bytes) -> Path:
+    """Write `content` beside `path`, flush it to the disk, and put it in the place of `path`.
+
+    Returns the path that holds the content: `path` itself, or, where another program holds `path` open and the system
+    then forbids replacing it (a spreadsheet on Windows), a file beside it named `STEM.new.SUFFIX`; the caller says so.
+    Raises OSError when nothing could be written; the file that stood at `path` is then unharmed.
+    """
+    handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
+    beside = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        beside.chmod(_usual_mode())
+        try:
+            beside.replace(path)
+        except PermissionError:
+            path = path.with_name(f"{path.stem}.new{path.suffix}")
+            beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+    _sync_folder(path.parent)
+    return path
+
+
+def write_text(path: Path, content: str) -> Path:
+    """`write_bytes` of UTF-8 text, without byte order mark, line ends as they are."""
+    return write_bytes(path, content.encode("utf-8"))
+
+
+def _usual_mode() -> int:
+    # A temporary file is private to its owner; a result is as open as the user's other files.
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask
+
+
+def _sync_folder(folder: Path) -> None:
+    # The new name is safe on the disk only once its folder is. Systems that cannot open a folder need no such call.
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
