@@ -52,7 +52,8 @@ def _grey(band: NDArray[Any], rule: GreyRule) -> Grey:
         return mean
     first = band[..., 0]
     if rule.table is not None:
-        return rule.table[first]
+        looked_up: Grey = rule.table[first]
+        return looked_up
     grey: Grey = np.iinfo(first.dtype).max - first if rule.inverted else first
     return grey
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, BinaryIO, Literal
@@ -37,6 +38,8 @@ COMPRESSIONS = {UNCOMPRESSED, 2, 3, 4, 5, JPEG, 8, 32773, 32946}
 UNSIGNED = 1
 SAMPLE_FORMATS = {2: "signed whole numbers", 3: "floating point numbers"}
 BITS = (1, 2, 4, 8, 12, 16)
+VALUE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
+"""Bytes of one value of each TIFF type."""
 MAX_SAMPLE_TAG, COLOUR_MAP_TAG = 281, 320
 REDUCED, MASK = 1, 4
 """Bits of NewSubfileType: a smaller copy of another page; a transparency mask."""
@@ -149,8 +152,8 @@ def _rule(page: TiffPage) -> GreyRule:
         if colour_map.size != 3 << bits:
             raise ScanRefused("corrupt", "the TIFF's palette is missing or of a wrong length")
         colour_map = colour_map.reshape(3, -1).T
-        # The palette is of 16 bits by rule; some writers put 8-bit numbers there.
-        return GreyRule(colours=1, table=palette_table(colour_map / 257 if colour_map.max() > 255 else colour_map))
+        # The palette is of 16 bits by rule, whether 255 was multiplied by 256 or by 257; some writers put 8 bits there.
+        return GreyRule(colours=1, table=palette_table(colour_map // 256 if colour_map.max() > 255 else colour_map))
     if COLOURS[photometric] == 3:
         return GreyRule(colours=3)
     inverted = photometric == WHITE_IS_ZERO
@@ -160,7 +163,9 @@ def _rule(page: TiffPage) -> GreyRule:
 def _significant(page: TiffPage) -> int:
     """Bits in use, where MaxSampleValue is the top of a range of whole bits; else it is a statistic of the pixels."""
     bits: int = page.bitspersample
-    most = page.tags.valueof(MAX_SAMPLE_TAG, None)
+    most = page.tags.valueof(VALUE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
+"""Bytes of one value of each TIFF type."""
+MAX_SAMPLE_TAG, None)
     most = max(most) if isinstance(most, tuple) and most else most
     if bits == 16 and isinstance(most, int) and most > 255 and most & (most + 1) == 0:
         return most.bit_length()
@@ -215,17 +220,30 @@ def _opened(stream: BinaryIO) -> Iterator[TiffFile]:
         raise
     except Exception:  # the library raises what it likes on damaged tags
         size = stream.seek(0, io.SEEK_END)
-        if _first_directory(stream) + 2 > size:
+        if _tags_end(stream) > size:
             raise ScanRefused("truncated", f"the TIFF ends after {size} bytes, before its tags") from None
         raise ScanRefused("corrupt", "the TIFF's tags are damaged") from None
 
 
-def _first_directory(stream: BinaryIO) -> int:
+def _tags_end(stream: BinaryIO) -> int:
+    """Where the first list of tags and the values that it points to end (TIFF 6.0, section 2)."""
     stream.seek(0)
     head = stream.read(16)
     order: Literal["little", "big"] = "little" if head[:2] == b"II" else "big"
-    place = head[8:16] if 43 in head[2:4] else head[4:8]
-    return int.from_bytes(place, order)
+    big = 43 in head[2:4]
+    start = int.from_bytes(head[8:16] if big else head[4:8], order)
+    stream.seek(min(start, sys.maxsize))
+    width = 8 if big else 4
+    tags = int.from_bytes(stream.read(8 if big else 2), order)
+    ends = [start + (8 + 20 * tags if big else 2 + 12 * tags)]
+    for _ in range(tags):
+        entry = stream.read(4 + 2 * width)
+        if len(entry) < 4 + 2 * width:
+            break
+        kind, count, place = (int.from_bytes(part, order) for part in (entry[2:4], entry[4:-width], entry[-width:]))
+        size = count * VALUE_BYTES.get(kind, 0)
+        ends.append(place + size if size > width else 0)
+    return max(ends)
 
 
 def _whole(value: object) -> int:

