@@ -49,6 +49,7 @@ OWN_YEAR_SPREAD = (0.06, 0.22)  # of one fish's growth in one year, range betwee
 IRREGULAR_CHANCE = 0.22  # that a fish's years are so uneven that age hardly shows in them
 IRREGULAR_SPREAD = 0.42  # of the logarithm of such a fish's yearly growth
 IRREGULAR_DECLINE = 0.93  # a year, of such a fish's mean growth
+FIRST_YEAR_LEAST = 0.55  # of the curve's first year: a smaller fish does not live through its first winter
 SPAWNING_GROWTH = 0.88  # growth of a mature fish against the curve
 BONE_SHARE_SPREAD = 0.05  # standard deviation of the logarithm of the opercle's share between fish
 LENGTH_ERROR = 0.015  # of the length as measured
@@ -159,8 +160,10 @@ def _yearly_growth(random: Random, species: Species, sex: str, water: str, hatch
         return np.asarray(run * curve[-1] / run.sum())
     yearly = np.diff(curve)
     if random.random() < IRREGULAR_CHANCE:
-        yearly = curve[-1] / years * IRREGULAR_DECLINE ** np.arange(years) * np.exp(random.normal(0, IRREGULAR_SPREAD, years))
-        return np.asarray(yearly)
+        uneven = IRREGULAR_DECLINE ** np.arange(years) * np.exp(random.normal(0, IRREGULAR_SPREAD, years))
+        uneven *= curve[-1] / uneven.sum()
+        uneven[0] = max(uneven[0], FIRST_YEAR_LEAST * yearly[0])
+        return np.asarray(uneven)
     yearly[curve[:-1] > species.maturity_mm] *= SPAWNING_GROWTH
     shared = [_good_year(water, hatched + k) for k in range(years)]
     return np.asarray(yearly * np.exp(shared + random.normal(0, random.uniform(*OWN_YEAR_SPREAD), years)))

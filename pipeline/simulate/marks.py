@@ -22,6 +22,7 @@ MOST_SHIFT = 0.42  # of the smaller neighbouring increment: marks may wander, bu
 SHARED_WANDER = (0.0, 0.12)  # of the increment: waves that all marks of a bone have in common
 OWN_WANDER = (0.01, 0.07)  # waves of one mark alone
 OWN_LEAN = (0.0, 0.15)  # one mark lies farther out on one side of the fan
+FIRST_WANDER = 0.4  # of the first mark, against the others
 LEAST_WIDTH_PX = 1.4  # a line thinner than this would vanish in the scanner's blur
 SOFT_FLANK = (0.25, 1.0)  # share of the winter zone over which it fades in, range between bones
 SHARP_EDGE = (0.015, 0.07)  # share of the increment over which opaque growth resumes, ordinary bones
@@ -113,6 +114,8 @@ def _wander(random: Random, ideal: Float, margin: Float, annuli: int) -> Float:
         outside = (ideal[k + 1] if k + 1 < annuli + 1 else margin) if k <= annuli else ideal[k] * 1.1
         room = np.minimum(ideal[k] - ideal[k - 1], np.maximum(outside - ideal[k], 0))
         shift = shared + own * ripple(random, DIRECTIONS, random.uniform(18, 50) * PER_DEGREE) + lean * ripple(random, DIRECTIONS, 120 * PER_DEGREE)
+        if k == 1:  # its increment is long: the same share of it would be a zigzag
+            shift = FIRST_WANDER * shift
         shift = np.clip(shift - shift[AXIS], -MOST_SHIFT, MOST_SHIFT)
         years[k] += shift * room
     return _f32(years)

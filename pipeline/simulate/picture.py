@@ -23,7 +23,7 @@ WORN = (0.003, 0.009)  # of a worn one
 WORN_CHANCE = 0.22
 BEVEL = (0.003, 0.018)  # width over which the margin thins out, of the growth axis
 BEVEL_LEFT = (0.35, 0.85)  # thickness left at the very margin
-MOTTLE = 0.05  # strength of blotches at texture 1
+MOTTLE = 0.055  # strength of blotches at texture 1
 CLEAR_OF_AXIS_DEG = 9.0  # damage keeps this far from the growth axis, so that truth stays on the bone
 LAMP_SLANT = (0.1, 0.55)  # how strongly the slope of the surface shows in reflected light
 

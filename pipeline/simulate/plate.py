@@ -15,7 +15,7 @@ from pipeline.simulate.variety import Level
 
 BLADE_MM = (0.26, 0.42)  # thickness of the layers that carry the marks, near the margin
 BLADE_TAPER = (0.1, 0.7)  # how much thicker they are at the focus, share
-BASE_MM = (0.1, 0.7)  # bone grown over the blade near the focus; it carries no marks and dims those below
+BASE_MM = (0.05, 0.5)  # bone grown over the blade near the focus; it carries no marks and dims those below
 BASE_REACH = (0.12, 0.34)  # of the radius, over which it falls off
 HIDING_MM = (0.9, 2.0)  # bone over the first annulus when it is hidden
 KNOB_MM = (0.7, 2.2)  # the articular knob at the focus
@@ -28,7 +28,7 @@ RIBLESS_CHANCE = 0.22
 SCATTERING = (1.6, 3.2)  # 1/mm; optical thickness of a millimetre of opaque summer bone
 SEASON_SLOPE = (-0.04, 0.16)  # how much less opaque late summer is than early summer
 YEAR_LEVEL = 0.05  # spread of opacity between the summers of a bone
-STRIAE = 0.045  # strength of radial striae at texture 1
+STRIAE = 0.055  # strength of radial striae at texture 1
 LAMELLAE = 0.035  # strength of fine lamellae along the marks
 OLD_THICKENING = 0.05  # a year: old bones are thicker
 

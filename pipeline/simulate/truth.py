@@ -16,7 +16,7 @@ ARC_DEG = np.arange(-40, 41, 4)  # directions, degrees from the growth axis, at 
 SECTORS_DEG = np.arange(-27, 28, 6.0)  # directions in which the contrast of a mark is measured
 SECTOR_HALF_DEG = 2.0
 CONTRAST_FLOOR = 0.006  # share of full brightness: less is noise
-CONTRAST_SCALE = 0.06  # contrast that makes a mark two thirds visible; a quarter visible is 0.017
+CONTRAST_SCALE = 0.045  # contrast above the floor that makes a mark two thirds visible; 0.013 makes it a quarter visible
 OBSCURED_BELOW = 0.25  # visibility of the first annulus
 
 Row = dict[str, object]

@@ -44,19 +44,19 @@ class Level:
 
 
 CLEAN = Level(
-    name="clean", winter_loss=(0.42, 0.66), year_spread=0.10, texture=(0.3, 0.8), blur_px=(0.5, 0.8), noise=(0.002, 0.005),
+    name="clean", winter_loss=(0.45, 0.68), year_spread=0.10, texture=(0.3, 0.8), blur_px=(0.5, 0.8), noise=(0.002, 0.005),
     least_increment_px=10.0, least_rim_px=5.0, ages=(0.05, 0.55), check_chance=0.12, split_chance=0.06, damage_chance=0.05,
     hidden_chance=0.0, glare_chance=0.05, litter_per_cm2=0.2, touching_chance=0.0, bad_tag_chance=0.0,
 )  # fmt: skip
 TYPICAL = Level(
-    name="typical", winter_loss=(0.26, 0.56), year_spread=0.20, texture=(0.6, 1.3), blur_px=(0.6, 1.1), noise=(0.004, 0.010),
+    name="typical", winter_loss=(0.32, 0.60), year_spread=0.18, texture=(0.6, 1.3), blur_px=(0.6, 1.1), noise=(0.004, 0.010),
     least_increment_px=5.5, least_rim_px=0.0, ages=(0.0, 0.8), check_chance=0.4, split_chance=0.16, damage_chance=0.2,
-    hidden_chance=0.25, glare_chance=0.2, litter_per_cm2=0.8, touching_chance=0.0, bad_tag_chance=0.04,
+    hidden_chance=0.15, glare_chance=0.2, litter_per_cm2=0.8, touching_chance=0.0, bad_tag_chance=0.04,
 )  # fmt: skip
 HARD = Level(
-    name="hard", winter_loss=(0.13, 0.40), year_spread=0.32, texture=(0.9, 1.9), blur_px=(0.9, 1.7), noise=(0.007, 0.018),
+    name="hard", winter_loss=(0.20, 0.46), year_spread=0.28, texture=(0.9, 1.9), blur_px=(0.9, 1.7), noise=(0.006, 0.016),
     least_increment_px=2.8, least_rim_px=0.0, ages=(0.1, 1.0), check_chance=0.65, split_chance=0.3, damage_chance=0.4,
-    hidden_chance=0.4, glare_chance=0.4, litter_per_cm2=2.0, touching_chance=0.35, bad_tag_chance=0.08,
+    hidden_chance=0.3, glare_chance=0.4, litter_per_cm2=2.0, touching_chance=0.35, bad_tag_chance=0.08,
 )  # fmt: skip
 
 LEVEL_SHARES: tuple[tuple[Level, float], ...] = ((CLEAN, 0.25), (TYPICAL, 0.5), (HARD, 0.25))
