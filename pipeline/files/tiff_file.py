@@ -163,9 +163,7 @@ def _rule(page: TiffPage) -> GreyRule:
 def _significant(page: TiffPage) -> int:
     """Bits in use, where MaxSampleValue is the top of a range of whole bits; else it is a statistic of the pixels."""
     bits: int = page.bitspersample
-    most = page.tags.valueof(VALUE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
-"""Bytes of one value of each TIFF type."""
-MAX_SAMPLE_TAG, None)
+    most = page.tags.valueof(MAX_SAMPLE_TAG, None)
     most = max(most) if isinstance(most, tuple) and most else most
     if bits == 16 and isinstance(most, int) and most > 255 and most & (most + 1) == 0:
         return most.bit_length()
