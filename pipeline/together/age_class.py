@@ -96,7 +96,8 @@ def increment_expected(
     second = radii[0] * second_year_share(growth, first_mm)
     if len(radii) == 1:
         return second
-    before = radii[-2] - radii[-3] if len(radii) > 2 else second
+    # With two annuli the second year as foretold stands in for what went before: a year earlier on the same curve.
+    before = radii[-2] - radii[-3] if len(radii) > 2 else second * math.exp(growth.growth_rate)
     return float(next_increment(before, radii[-1] - radii[-2], growth))
 
 

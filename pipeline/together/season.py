@@ -37,6 +37,8 @@ FORMING_STEPS = 48
 """Formation days, of equal probability, over which growth since formation is averaged: finer than two days."""
 WINTER_ZONE_DAYS = 45
 """Days after the end of growth by which the winter zone shows on all fish that will ever show one."""
+NEVER = 1e-9
+"""Probability of what is all but impossible: keeps logarithms finite."""
 MOST_SHARE = 3.0
 """Shares above this are taken for it: three years' growth beyond the last mark is no edge but a missed mark."""
 _LEAP_YEAR = 2000
@@ -106,8 +108,9 @@ def season_table(season: SeasonSettings) -> SeasonTable:
     day = np.arange(DAYS)[:, None]
     in_window = beta.cdf((day + 0.5 - first) / width, *FORMING_SHAPE)
     # A few fish, and mistaken dates, lie outside any window: a normal as wide as the window itself.
-    outside = norm.cdf(day + 0.5, (first + ends) / 2, width / 2)
+    outside = norm.cdf(day + 0.5, (first + ends) / 2, (ends - begins) / 2)
     formed = (1 - season.date_outliers) * in_window + season.date_outliers * outside
+    formed = np.clip(formed, NEVER, 1 - NEVER)
 
     steps = (np.arange(FORMING_STEPS) + 0.5) / FORMING_STEPS
     formed_on = first + width * beta.ppf(steps, *FORMING_SHAPE)[:, None]  # (step, annulus)
