@@ -194,10 +194,10 @@ def _later_pages(tiff: TiffFile) -> Iterator[TiffPage]:
 
 def _check_places(page: TiffPage, size: int) -> None:
     places = list(zip(page.dataoffsets, page.databytecounts, strict=False))
-    if len(page.dataoffsets) != len(page.databytecounts) or not places:
-        raise ScanRefused("corrupt", "the TIFF does not say where its pixels are")
     if any(start + count > size for start, count in places):
         raise ScanRefused("truncated", f"the TIFF ends after {size} bytes, before its last pixels")
+    if len(page.dataoffsets) != len(page.databytecounts) or not places:
+        raise ScanRefused("corrupt", "the TIFF does not say where its pixels are")
     if any(start <= 0 or count <= 0 for start, count in places):
         raise ScanRefused("corrupt", "a strip or tile of the TIFF is empty")
     height, width = _piece_shape(page)
