@@ -28,15 +28,12 @@ def place(
 ) -> tuple[Placed, ...]:
     """Every bone promised or found, once: the table's rows in order, then the others by scan and bone.
 
-    `readings` are the bones found by scan, `scans` all scans, read or refused. What the table promises of a tray is its
-    highest bone number: positions left out are bones that nobody asks about.
+    `readings` are the bones found by scan, `scans` all scans, read or refused.
     """
-    promised: dict[str, int] = {}
-    for row in rows:
-        promised[row.scan] = max(promised.get(row.scan, 0), row.bone)
+    wanted = promised(rows)
     mismatch = {
         scan: ("tray-mismatch",) if len(readings[scan]) != most else ()
-        for scan, most in promised.items()
+        for scan, most in wanted.items()
         if scan in readings
     }
     found = {(scan, bone.number): bone for scan, bones in readings.items() for bone in bones}
@@ -50,12 +47,23 @@ def place(
             placed.append(Placed(specimen=row, reading=None, reasons=("scan-refused",)))
     taken = {row.specimen for row in rows}
     for (scan, number), bone in sorted(found.items()):
-        alone = scan not in promised and len(readings[scan]) == 1
+        alone = scan not in wanted and len(readings[scan]) == 1
         name = _free(PurePosixPath(scan).stem + ("" if alone else f"-{number}"), taken)
         stand_in = Specimen(specimen=name, scan=scan, bone=number, fish=name)
         notices = ("no-row",) if rows else ()
         placed.append(Placed(specimen=stand_in, reading=bone, reasons=mismatch.get(scan, ()), notices=notices))
     return tuple(placed)
+
+
+def promised(rows: Sequence[Specimen]) -> dict[str, int]:
+    """How many bones the table promises of each scan it names: the highest position on it.
+
+    Positions left out are bones that nobody asks about.
+    """
+    most: dict[str, int] = {}
+    for row in rows:
+        most[row.scan] = max(most.get(row.scan, 0), row.bone)
+    return most
 
 
 def _free(name: str, taken: set[str]) -> str:

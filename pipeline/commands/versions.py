@@ -20,7 +20,13 @@ def first_pass() -> str:
 @cache
 def second_pass() -> str:
     """Of all code that turns readings into ages."""
-    return _digest("together/*.py", "records.py", "codes.py", "commands/*.py")
+    return _digest("together/*.py", "records.py", "codes.py", "commands/placing.py")
+
+
+@cache
+def pictures() -> str:
+    """Of all code that draws overlays and tray sheets."""
+    return _digest("report/*.py", "records.py", "codes.py", "commands/pictures_of_run.py")
 
 
 def of_everything() -> dict[str, str]:

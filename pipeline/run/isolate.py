@@ -264,6 +264,11 @@ def _address_space() -> int:
     return pages * resource.getpagesize()
 
 
+def cores() -> int:
+    """Processor cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 def peak_megabytes() -> float:
     """Largest resident memory of this process so far, megabytes; 0 where the system does not tell."""
     if resource is None:

@@ -1,0 +1,131 @@
+"""The command line: options as the user gives them, exit status as scripts read it. No logic.
+
+Commands are imported when they are called: `--help` is quick, and a missing system library can be told in a line.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.errors import OpercleError
+
+app = typer.Typer(
+    help="Counts the winters on scans of walleye, yellow perch and sauger opercles, and says which bones a person must "
+    "look at.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+@app.callback()
+def opercle() -> None:
+    """Keeps `age` and the other commands by name, even while there is only one."""
+
+
+@app.command(epilog="Example:  opercle age scans/ --specimens specimens.csv --out run-2026")
+def age(
+    scans: Annotated[
+        list[Path],
+        typer.Argument(metavar="SCANS...", help="Scan files, or folders that are searched for TIFF, PNG and JPEG."),
+    ],
+    out: Annotated[
+        Path, typer.Option(help="Folder for the results: new, empty, or that of an earlier call to go on with.")
+    ],
+    specimens: Annotated[
+        Path | None, typer.Option(help="Table of specimens (CSV): which bone lies where, date, length.")
+    ] = None,
+    settings: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Settings file on top of the shipped ones; repeats, later wins. A shipped name, as photocopy, will do."
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Scans read at the same time. Default: the cores of this machine.")
+    ] = None,
+    fresh: Annotated[
+        bool,
+        typer.Option("--fresh", help="Drop what the machine found in earlier calls; never readings or corrections."),
+    ] = False,
+) -> None:
+    """Count the annuli on every scan: one row a bone in OUT/ages.csv. Goes on where an earlier call stopped."""
+    from pipeline.commands.age import Request, age
+    from pipeline.run.isolate import cores
+
+    request = Request(
+        scans=tuple(scans),
+        out=out,
+        specimens=specimens,
+        settings=tuple(settings or ()),
+        workers=workers or cores(),
+        fresh=fresh,
+    )
+    accounts = age(request, _say)
+    for line in (*accounts.lines(), str(out / "ages.csv")):
+        print(line)
+
+
+@app.command(epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
+def simulate(
+    out: Annotated[Path, typer.Argument(help="Folder for the drawn scans and tables: new or empty.")],
+    n: Annotated[int, typer.Option(min=1, help="How many bones.")] = 20,
+    seed: Annotated[int, typer.Option(min=0, help="The same seed draws the same bones.")] = 0,
+) -> None:
+    """Draw bones with known marks, to practise on: scans, specimens.csv and truth.csv."""
+    from pipeline.commands.simulate import simulate
+
+    drawn = simulate(out, n, seed)
+    print(f"{drawn.bones} bones on {drawn.scans} scans in {out}")
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def main() -> None:
+    """Run the command; every way to fail is a line on standard error and an exit status, never a traceback."""
+    try:
+        app()
+    except OpercleError as e:
+        _say(str(e))
+        sys.exit(e.exit_status)
+    except ImportError as e:
+        _say(_missing_library(e))
+        sys.exit(1)
+    except BrokenPipeError:
+        sys.exit(1)
+    except MemoryError:
+        _say("out of memory; close other programs, or give fewer --workers")
+        sys.exit(1)
+    except OSError as e:
+        _say(
+            f"{e.filename or 'a file'}: {e.strerror or e}; nothing that was finished is lost, see to it and start again"
+        )
+        sys.exit(1)
+    except Exception as e:  # a fault of the program: the place is what its makers need
+        _say(f"a fault of this program ({type(e).__name__}: {e}) {_place(e)}; please report this line")
+        sys.exit(1)
+
+
+def _missing_library(error: ImportError) -> str:
+    text = str(error)
+    if "libGL" in text or "libgthread" in text or "libglib" in text:
+        return f"a system library is missing ({text}); on Debian or Ubuntu: apt-get install libgl1 libglib2.0-0"
+    return f"a part of the installation is missing ({text}); install opercle again"
+
+
+def _place(error: BaseException) -> str:
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    return "" if trace is None else f"in {Path(trace.tb_frame.f_code.co_filename).name} line {trace.tb_lineno}"
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,96 @@
+"""`opercle age`: a folder of scans in, one row a bone out. Goes on where an earlier call with the same run stopped."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from pipeline.commands import first_pass, run_folder
+from pipeline.commands.ages_of_run import Accounts, age_run
+from pipeline.commands.earlier import earlier_scans
+from pipeline.commands.reading_scans import Work, read_scans
+from pipeline.errors import RunError
+from pipeline.files.scan_folder import find_scans
+from pipeline.files.specimens import SpecimensTable, read_specimens
+from pipeline.records import ScanRef
+from pipeline.run.batch import Here
+from pipeline.run.ledger import KnownScan, Ledger, only_batch
+from pipeline.settings import read_settings
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What the user asked for."""
+
+    scans: tuple[Path, ...]
+    out: Path
+    specimens: Path | None = None
+    settings: tuple[str, ...] = ()
+    workers: int
+    fresh: bool = False
+
+
+def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Accounts:
+    """Age every bone on every scan; `say` gets the lines of progress. `work` reads one scan, in a child process.
+
+    Raises OpercleError when the work cannot be done; nothing was written then if the fault lies in what was given.
+    """
+    began = time.monotonic()
+    settings = read_settings(request.settings)
+    is_run = run_folder.check(request.out)
+    scans = find_scans(request.scans)
+    earlier = earlier_scans(_known(request.out), scans) if is_run and not request.fresh else {}
+    table = read_specimens(request.specimens, (*scans, *_as_named(earlier))) if request.specimens else None
+    run_folder.mark(request.out)
+    place = Here(request.workers)
+    try:
+        with only_batch(request.out), Ledger(request.out, create=True) as ledger:
+            if request.fresh:
+                ledger.drop_machine_results()
+            _keep_specimens(ledger, table, {ref.scan for ref in scans}, say)
+            there = [ref for ref in earlier.values() if ref is not None]
+            if len(there) < len(earlier):
+                say(
+                    f"{len(earlier) - len(there)} scans of earlier calls are gone; their rows stay (--fresh drops them)"
+                )
+            seconds = read_scans(request.out, ledger, (*scans, *there), settings, place, say, work)
+            accounts = age_run(request.out, ledger, settings, request.workers, say)
+            seconds["whole command"] = time.monotonic() - began
+            run_folder.describe(request.out, settings, asdict(accounts), seconds)
+    finally:
+        place.stop()
+    return accounts
+
+
+def _known(out: Path) -> dict[str, KnownScan]:
+    with Ledger(out) as ledger:
+        return ledger.scans()
+
+
+def _as_named(earlier: Mapping[str, ScanRef | None]) -> list[ScanRef]:
+    """The earlier scans, gone or not, so that rows of the table find them."""
+    return [ref or ScanRef(scan=name, path=Path(name), size=0, mtime_ns=0) for name, ref in earlier.items()]
+
+
+def _keep_specimens(ledger: Ledger, table: SpecimensTable | None, given: set[str], say: Say) -> None:
+    """What this call's table says holds for its scans; the scans of other calls keep the rows they had."""
+    rows = table.rows if table else ()
+    settled = given | {row.scan for row in rows}
+    before = ledger.specimens()
+    kept = [row for row in before if row.scan not in settled]
+    if table is None and len(kept) < len(before):
+        say("an earlier call gave a table of specimens, this one does not: specimens are now named by their files")
+    taken = {row.specimen for row in rows}
+    twice = sorted(row.specimen for row in kept if row.specimen in taken)
+    if twice:
+        raise RunError(
+            f"specimen {twice[0]} stands in this table and in that of an earlier call; give it an id of its own"
+        )
+    extra = dict.fromkeys((*ledger.extra_columns(), *(table.extra_columns if table else ())))
+    ledger.store_specimens((*rows, *kept), tuple(extra))
+    for line in table.absent if table else ():
+        say(str(line))

@@ -1,0 +1,91 @@
+"""The second pass over a whole run: readings in the ledger -> ages -> tables and pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.commands import placing, versions
+from pipeline.commands.changes import changes
+from pipeline.commands.pictures_of_run import bring_up_to_date
+from pipeline.commands.placing import Placed
+from pipeline.commands.plan import corrected, digest_of
+from pipeline.commands.results import Result, write_tables
+from pipeline.records import Age
+from pipeline.run.ledger import AgedBone, KnownScan, Ledger
+from pipeline.settings import Settings
+from pipeline.together.second_pass import age_bones
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accounts:
+    """Nothing is lost: scans = read + refused, bones = aged + unreadable."""
+
+    scans: int
+    read: int
+    refused: int
+    bones: int
+    aged: int
+    unreadable: int
+    review: int
+
+    def lines(self) -> tuple[str, ...]:
+        """As printed."""
+        return (
+            f"scans {self.scans} = read {self.read} + refused {self.refused}",
+            f"bones {self.bones} = aged {self.aged} + unreadable {self.unreadable}",
+            f"of these for a person to look at {self.review}",
+        )
+
+
+def age_run(run: Path, ledger: Ledger, settings: Settings, workers: int, say: Say) -> Accounts:
+    """Age every bone of the run and bring tables and pictures up to date."""
+    scans = ledger.scans()
+    corrections = ledger.corrections()
+    rows = [corrected(row, corrections) for row in ledger.specimens()]
+    placed = placing.place(rows, ledger.measures(), scans)
+    ages = _ages(placed, settings)
+    before = ledger.ages()
+    now = [
+        AgedBone(specimen=p.specimen, age=a, sources=_sources(p, scans, settings))
+        for p, a in zip(placed, ages, strict=True)
+    ]
+    changed = tuple(changes(before, now, {name: scan.cause for name, scan in scans.items()}))
+    told = (*ledger.changes(), *changed)
+    latest = {reading.specimen: reading for reading in ledger.readings()}
+    results = [
+        Result(specimen=p.specimen, reading=p.reading, age=a, by_person=latest.get(p.specimen.specimen))
+        for p, a in zip(placed, ages, strict=True)
+    ]
+    refusals = [scan.refusal for scan in scans.values() if scan.refusal]
+    for name, written in write_tables(run, results, ledger.extra_columns(), refusals, told).items():
+        if written != name:
+            say(f"{name} is open in another program; the new table is beside it, in {written}")
+    # The ages come last: until they are kept, the next call tells the same changes again.
+    ledger.store_ages(now, changed)
+    bring_up_to_date(run, ledger, results, placing.promised(rows), settings, workers)
+    aged = sum(a.status == "aged" for a in ages)
+    return Accounts(
+        scans=len(scans), read=len(scans) - len(refusals), refused=len(refusals), bones=len(ages), aged=aged,
+        unreadable=len(ages) - aged, review=sum(a.review for a in ages),
+    )  # fmt: skip
+
+
+def _ages(placed: Sequence[Placed], settings: Settings) -> list[Age]:
+    there = [(p.specimen, p.reading) for p in placed if p.reading is not None]
+    aged = iter(age_bones(there, settings))
+    return [placing.unreadable(p) if p.reading is None else placing.flagged(next(aged), p) for p in placed]
+
+
+def _sources(placed: Placed, scans: Mapping[str, KnownScan], settings: Settings) -> dict[str, str]:
+    refusal = scans[placed.specimen.scan].refusal
+    bone = digest_of(placed.reading) if placed.reading else (refusal.code if refusal else "missing")
+    return {
+        "bone": bone,
+        "row": digest_of(placed.specimen),
+        "settings": settings.second_pass_digest(),
+        "code": versions.second_pass(),
+    }
