@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.errors import SettingsError
 from pipeline.records import Captured
 from pipeline.settings import SeasonSettings, read_settings
 from pipeline.together.season import (
@@ -149,3 +152,10 @@ def test_the_density_takes_shares_and_counts_of_any_shape() -> None:
     assert np.isfinite(table).all()
     assert table[1, 4] == pytest.approx(float(rim_log_density(0.9, on("2020-06"), 4, NORTH)))
     assert rim_log_density(share, None, annuli, NORTH).shape == (3, 6)
+
+
+def test_a_season_whose_dates_do_not_follow_each_other_is_refused(tmp_path: Path) -> None:
+    wrong = tmp_path / "late.toml"
+    wrong.write_text('[season]\nforming_begins = "08-15"\n', encoding="utf-8")
+    with pytest.raises(SettingsError, match="forming_begins, forming_ends and growth_ends must follow"):
+        read_settings([wrong])
