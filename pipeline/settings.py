@@ -68,8 +68,10 @@ class SegmentSettings(Section):
     least_letter_px: Positive
     letter_gap: Positive
     least_run: Annotated[int, Field(ge=2)]
+    largest_of_run: Positive
     letter_of_largest: Fraction
     least_of_largest: Fraction
+    letters_of_text: Annotated[int, Field(ge=2)]
     solidity_of_text: Fraction
     hole_share: Fraction
     thin_share: Fraction

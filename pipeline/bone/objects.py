@@ -25,7 +25,7 @@ class Thing:
     origin: tuple[int, int]
     """(x, y) of the mask's top-left pixel on the reduced scan."""
     mask: Mask
-    """(row, column), pixels of the reduced scan, with a border of one empty pixel where the scan has room."""
+    """(row, column), pixels of the reduced scan; no larger than the thing."""
     parted: bool
     """It touches another thing and was parted from it."""
     run: int
@@ -66,9 +66,8 @@ def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tu
             continue
         for piece, parted in _pieces(part, settings):
             x, y, width, height = cv2.boundingRect(piece.astype(np.uint8))
-            left, top = max(x - 1, 0), max(y - 1, 0)
-            crop = piece[top:y + height + 1, left:x + width + 1]
-            things.append(Thing((origin[0] + left, origin[1] + top), crop, parted, run, run_solidity))
+            mask = piece[y:y + height, x:x + width]
+            things.append(Thing((origin[0] + x, origin[1] + y), mask, parted, run, run_solidity))
     return tuple(things)
 
 
@@ -81,11 +80,16 @@ def _runs(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) 
     size = extent.max(1)
     gap = np.maximum(np.maximum(corner[:, None], corner[None]) - np.minimum((corner + extent)[:, None], (corner + extent)[None]), 0)
     alike = np.minimum(size[:, None], size[None])
-    linked = (np.hypot(gap[..., 0], gap[..., 1]) < settings.letter_gap * alike) & (alike > 0.4 * np.maximum(size[:, None], size[None]))
+    linked = (np.hypot(gap[..., 0], gap[..., 1]) < settings.letter_gap * alike) & (alike > 0.3 * np.maximum(size[:, None], size[None]))
     _, run = connected_components(csr_array(linked), directed=False)
-    count = np.bincount(run)
-    solid = [solidity(part) if count[r] >= 3 else 1.0 for r, (_, part) in zip(run, parts, strict=True)]
-    return [(int(count[r]), float(np.median([s for s, q in zip(solid, run, strict=True) if q == r]))) for r in run]
+    out = []
+    for r, own in zip(run, size, strict=True):
+        members = np.flatnonzero(run == r)
+        if len(members) < settings.least_run or own > settings.largest_of_run * float(np.median(size[members])):
+            out.append((1, 1.0))
+        else:
+            out.append((len(members), float(np.median([solidity(parts[m][1]) for m in members]))))
+    return out
 
 
 def _holes_filled(binary: NDArray[np.uint8], settings: SegmentSettings) -> NDArray[np.uint8]:

@@ -53,7 +53,7 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple
     grey = scan.pixels[top:bottom, left:right].astype(np.float32)
     grey *= np.float32(1 / scan.white)
     under = backing.within((left, top), shape, scale)
-    coarse = _enlarged(thing.mask, thing.origin, (left, top), shape, scale)
+    coarse = _enlarged(np.pad(thing.mask, 1), (thing.origin[0] - 1, thing.origin[1] - 1), (left, top), shape, scale)
     allowed = _enlarged(near, (0, 0), (left, top), shape, scale)
     size = float(np.count_nonzero(coarse)) ** 0.5
     if size < 4:

@@ -67,7 +67,8 @@ def _is_lettering(thing: Thing, largest: float, settings: SegmentSettings) -> bo
     if _side(thing) < settings.least_of_largest * largest:
         return True
     small = _side(thing) < settings.letter_of_largest * largest
-    return thing.run >= settings.least_run and (small or thing.run_solidity < settings.solidity_of_text)
+    text = thing.run >= settings.letters_of_text and thing.run_solidity < settings.solidity_of_text
+    return text or (small and thing.run >= settings.least_run)
 
 
 def _nearest(things: tuple[Thing, ...], shape: tuple[int, int]) -> tuple[np.ndarray, Float]:
