@@ -31,8 +31,8 @@ class ScanJob:
 
     ref: ScanRef
     hints: tuple[Specimen, ...]
-    """People's corrections of bones on this scan; nothing else of the specimens table, so that no other change of the
-    table makes a scan be read again."""
+    """What people say of the bones on this scan (`plan.hints_by_scan`); nothing else of the specimens table, so that no
+    other change of the table makes a scan be read again."""
     settings: Settings
     known_sha256: str = ""
     """When the file's bytes still have this digest, what was read before holds."""

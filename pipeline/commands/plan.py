@@ -17,7 +17,7 @@ WHY = {
     "file": "the file changed",
     "settings": "the settings changed",
     "version": "read by another version of opercle",
-    "correction": "a person corrected a bone",
+    "table": "their rows of the table, or people's corrections, changed",
     "picture": "a picture of it is gone",
     "retried": "tried again after a fault",
 }
@@ -77,7 +77,7 @@ def _cause(
     if settings != known.settings:
         return "settings", ""
     if not refused and hints != known.hints:
-        return "correction", ""
+        return "table", ""
     if not refused and not pictures:
         return "picture", ""
     return ("file", "" if refused else known.sha256) if touched else ("", "")
@@ -86,26 +86,21 @@ def _cause(
 def hints_by_scan(
     rows: Sequence[Specimen], corrections: Mapping[tuple[str, int], Correction]
 ) -> dict[str, tuple[Specimen, ...]]:
-    """People's corrections of bones by scan, from the table and from the ledger; nothing else of a row."""
+    """What people say of the bones on each scan: which there are, lighting, resolution, focus and axis.
+
+    Nothing else of a row (ids, species, dates), so that no change of those makes a scan be read again.
+    """
     hints: dict[str, dict[int, Specimen]] = {}
-    for row in (corrected(r, corrections) for r in rows):
-        if row.lighting or row.dpi is not None or row.focus is not None:
-            bare = Specimen(
-                specimen="",
-                scan=row.scan,
-                bone=row.bone,
-                lighting=row.lighting,
-                dpi=row.dpi,
-                focus=row.focus,
-                tip=row.tip,
-            )
-            hints.setdefault(row.scan, {})[row.bone] = bare
-    named = {(r.scan, r.bone) for r in rows}
-    for (scan, bone), _ in corrections.items():
-        if (scan, bone) not in named:
-            bare = corrected(Specimen(specimen="", scan=scan, bone=bone), corrections)
-            hints.setdefault(scan, {})[bone] = bare
+    for row in rows:
+        hints.setdefault(row.scan, {})[row.bone] = corrected(_bare(row), corrections)
+    for scan, bone in corrections:
+        alone = corrected(Specimen(specimen="", scan=scan, bone=bone), corrections)
+        hints.setdefault(scan, {}).setdefault(bone, alone)
     return {scan: tuple(bones[n] for n in sorted(bones)) for scan, bones in hints.items()}
+
+
+def _bare(r: Specimen) -> Specimen:
+    return Specimen(specimen="", scan=r.scan, bone=r.bone, lighting=r.lighting, dpi=r.dpi, focus=r.focus, tip=r.tip)
 
 
 def corrected(row: Specimen, corrections: Mapping[tuple[str, int], Correction]) -> Specimen:

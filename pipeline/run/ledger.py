@@ -69,9 +69,9 @@ class KnownScan:
     code: str
     """Version of the program that read it."""
     hints: str
-    """Digest of the people's corrections that were used."""
+    """Digest of what people said of its bones."""
     cause: str
-    """Why it was read the last time: `new`, `file`, `settings`, `version`, `correction` or `crop`."""
+    """Why it was read the last time: a key of `plan.WHY`."""
     width: int = 0
     height: int = 0
     bones: int = 0
