@@ -116,12 +116,14 @@ class Progress:
     def line(self) -> str:
         """How far, in one line."""
         left = self._scans - self._done
-        seconds = (time.monotonic() - self._began) / max(self._done, 1) * left
-        when = f", about {_spoken(seconds)} left" if left and self._done >= min(_SMOOTHED_OVER, self._scans) else ""
-        return (
+        told = (
             f"{self._done} of {self._scans} scans done: {self._bones} bones, {self._flagged} flagged, "
-            f"{self._refused} refused; {left} scans{when}"
+            f"{self._refused} refused"
         )
+        if not left or self._done < min(_SMOOTHED_OVER, self._scans):
+            return told
+        seconds = (time.monotonic() - self._began) / self._done * left
+        return f"{told}; {left} left, about {_spoken(seconds)}"
 
     def close(self) -> None:
         """Leave the terminal as it was found."""

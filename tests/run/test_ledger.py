@@ -1,0 +1,134 @@
+"""The ledger gives back what was put in, keeps people's work, and says in a line why it cannot be used."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from pipeline.errors import RunError
+from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Reading, Refusal, Specimen
+from pipeline.run.ledger import FILE, AgedBone, Change, Correction, KnownScan, Ledger, only_batch
+
+
+def scan(name: str = "a.png", **more) -> KnownScan:
+    facts = {"path": f"/x/{name}", "size": 5, "mtime_ns": 7, "sha256": "s", "settings": "t", "code": "c", "hints": "h"}
+    return KnownScan(scan=name, **(facts | {"cause": "new"} | more))
+
+
+def bone(number: int = 1, name: str = "a.png") -> BoneReading:
+    mark = Mark(x=1 / 3, y=2.0, radius_px=np.float64(0.1), fraction=0.5, evidence=(1e-300, 2.5), arc=((1.0, 2.0),))
+    return BoneReading(
+        scan=name, number=number, outline=((0.1, 0.2), (3.0, 4.0)), lighting="reflected", dpi=600.0,
+        axis=Axis(focus=(0.0, 0.1), tip=(9.0, 9.0), certainty=0.9), marks=(mark,), traits={"base": 0.5},
+        reasons=("blurred",), crop=(1.0, 2.0, 0.5),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def ledger(tmp_path):
+    with Ledger(tmp_path, create=True) as opened:
+        yield opened
+
+
+def test_readings_come_back_to_the_last_bit(ledger):
+    ledger.store(scan(width=10, height=20), [bone(1), bone(2)])
+    assert ledger.whole_readings("a.png") == (bone(1), bone(2))
+    assert ledger.scans() == {"a.png": scan(width=10, height=20, bones=2)}
+
+
+def test_measures_leave_out_what_is_only_drawn(ledger):
+    ledger.store(scan(), [bone()])
+    (measured,) = ledger.measures()["a.png"]
+    assert (measured.outline, measured.marks[0].arc) == ((), ())
+    assert (measured.axis, measured.marks[0].evidence) == (bone().axis, bone().marks[0].evidence)
+
+
+def test_single_precision_numbers_are_kept_as_numbers(ledger):
+    odd = BoneReading(scan="a.png", number=1, outline=(), lighting="", dpi=None, axis=None,
+                      traits={"n": np.float32(0.1)}, notices=())  # fmt: skip
+    ledger.store(scan(), [odd])
+    assert ledger.measures()["a.png"][0].traits == {"n": float(np.float32(0.1))}
+
+
+def test_a_scan_read_again_takes_the_place_of_its_earlier_reading(ledger):
+    ledger.store(scan(), [bone(1), bone(2)])
+    refusal = Refusal(scan="a.png", stage="file", code="truncated", detail="d")
+    ledger.store(scan(refusal=refusal), [])
+    assert ledger.scans()["a.png"].refusal == refusal
+    assert ledger.measures() == {}
+
+
+def test_specimens_and_ages_come_back_in_their_order(ledger):
+    rows = [
+        Specimen(specimen=s, scan="a.png", fish=s, captured=Captured(year=2020, month=5), written=(("x", "1"),))
+        for s in "ba"
+    ]
+    ledger.store_specimens(rows, ["x"])
+    ages = [AgedBone(specimen=r, age=Age(specimen=r.specimen, status="unreadable"), sources={"row": "1"}) for r in rows]
+    change = Change(specimen="b", column="annuli", old="3", new="4", cause="settings")
+    ledger.store_ages(ages, [change])
+    ledger.store_ages(ages, [])
+    assert ledger.specimens() == tuple(rows)
+    assert ledger.extra_columns() == ("x",)
+    assert ledger.ages() == tuple(ages)
+    assert ledger.changes() == (change,)
+
+
+def test_dropping_machine_results_keeps_readings_and_corrections(ledger):
+    reading = Reading(specimen="b", reader="Ann", annuli=None)
+    correction = Correction(scan="a.png", bone=1, reader="Ann", made_on="2026-01-01", focus=(1.5, 2.0), tip=(3.0, 4.0))
+    ledger.store(scan(), [bone()])
+    ledger.add_reading(reading)
+    ledger.add_correction(correction)
+    ledger.drop_machine_results()
+    assert ledger.scans() == {}
+    assert ledger.readings() == (reading,)
+    assert ledger.corrections() == {("a.png", 1): correction}
+
+
+def test_the_latest_correction_of_a_bone_holds(ledger):
+    for dpi in (600.0, 1200.0):
+        ledger.add_correction(Correction(scan="a.png", bone=1, reader="Ann", made_on="", dpi=dpi))
+    assert ledger.corrections()["a.png", 1].dpi == 1200.0
+
+
+def test_a_folder_without_a_ledger_is_said_so(tmp_path):
+    with pytest.raises(RunError, match=r"holds no run\.sqlite"):
+        Ledger(tmp_path)
+
+
+@pytest.mark.parametrize("content", [b"no database at all, but long enough to be taken for one" * 40, b""])
+def test_a_damaged_or_foreign_ledger_is_one_line(tmp_path, content):
+    (tmp_path / FILE).write_bytes(content)
+    if not content:
+        with sqlite3.connect(tmp_path / FILE) as db:
+            db.execute("CREATE TABLE other(x)")
+        db.close()
+    with pytest.raises(RunError, match="not written by opercle") as told:
+        Ledger(tmp_path)
+    assert "\n" not in str(told.value)
+
+
+def test_a_ledger_of_a_newer_version_is_left_alone(tmp_path):
+    Ledger(tmp_path, create=True).__exit__()
+    with sqlite3.connect(tmp_path / FILE) as db:
+        db.execute("PRAGMA user_version = 99")
+    db.close()
+    with pytest.raises(RunError, match="another version of opercle"):
+        Ledger(tmp_path)
+
+
+def test_a_second_batch_is_turned_away_and_a_third_may_come_after(tmp_path):
+    with only_batch(tmp_path):
+        code = (
+            "import sys; from pathlib import Path; from pipeline.run.ledger import only_batch\n"
+            "with only_batch(Path(sys.argv[1])): pass"
+        )
+        other = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=False)
+        assert "another `opercle age` is at work" in other.stderr
+    with only_batch(tmp_path):
+        pass
