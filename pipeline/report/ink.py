@@ -104,13 +104,13 @@ def lengths(line: Polyline) -> NDArray[np.float64]:
 def spread(wanted: Iterable[float], apart: float, low: float, high: float) -> NDArray[np.float64]:
     """Places as near as possible (least squares) to the wanted ones, in their order, at least `apart` from each other.
 
-    `wanted` ascends. The places keep within `low` to `high` where there is room for all; otherwise they keep their
-    distance and begin at `low`. Pool-adjacent-violators (isotonic regression) on the places less their rank.
+    `wanted` ascends. The places keep within `low` to `high`, closer together where there is no room for all.
+    Pool-adjacent-violators (isotonic regression) on the places less their rank.
     """
     values = np.asarray(list(wanted), dtype=np.float64)
     if not len(values):
         return values
-    rank = apart * np.arange(len(values))
+    rank = min(apart, (high - low) / max(len(values) - 1, 1)) * np.arange(len(values))
     groups: list[tuple[float, int]] = []
     for value in values - rank:
         mean, size = float(value), 1
@@ -119,5 +119,5 @@ def spread(wanted: Iterable[float], apart: float, low: float, high: float) -> ND
             mean, size = (mean * size + before * many) / (size + many), size + many
         groups.append((mean, size))
     level = np.concatenate([np.full(size, mean) for mean, size in groups])
-    placed: NDArray[np.float64] = np.clip(level, low, max(high - rank[-1], low)) + rank
+    placed: NDArray[np.float64] = np.clip(level, low, high - rank[-1]) + rank
     return placed

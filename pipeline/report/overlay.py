@@ -135,7 +135,8 @@ def _half_evened(
     held = cv2.blur(weight, window) + 1e-6
     quiet = cv2.GaussianBlur(level, (0, 0), _EVENING_BLUR).astype(np.float32)
     away = (quiet - cv2.blur(level * weight, window) / held) * weight
-    spread = np.sqrt(cv2.blur(away * away, window) / held)
+    # A running sum can end a hair below nothing.
+    spread = np.sqrt(np.maximum(cv2.blur(away * away, window) / held, 0))
     usual = float(np.median(spread[inside > 0])) if inside.any() else 1.0
     shown = tones[level]
     evened = 128 + _EVENED_CONTRAST * away / (spread + _EVENING_FLOOR * usual + 1.0)

@@ -23,8 +23,8 @@ from pipeline.settings import PictureSettings
 CAPTION_WIDTH = 360
 _MARGIN = 18
 _LEAST_VIEW_HEIGHT = 540
-# Room around the outline for tags beyond the tip and behind the focus.
-_PADDING = 48
+# Room around the outline for tags beyond the tip and behind the focus: the first that holds them all, picture pixels.
+_PADDINGS = (48, 80, 120)
 # A bone of a small fish fills no picture by honest means: beyond this, pixels of the scan turn into blobs.
 _MOST_ZOOM = 5.0
 _FOOTER_HEIGHT = 28
@@ -37,6 +37,12 @@ _TAG_APART = TAG_SIZE + 3
 # From the axis to the middle of the first row of tags, and on to the next row.
 _TAG_ASIDE = 26
 _ROW_APART = TAG_SIZE + 3
+# Another row of tags is opened when a tag of crowded marks would stand farther than this from its mark, pixels.
+_LONGEST_LEADER = 34.0
+_MOST_ROWS = 3
+# Where ticks begin and end, pixels from the axis towards the traced side.
+_COUNTED_TICK = (2.0, 11.0)
+_REJECTED_TICK = (-4.0, -26.0)
 # Between the last row of tags and the place where arcs begin.
 _ARC_CLEARANCE = 8
 # Counted marks closer together than this, in picture pixels, are traced with the thinnest line: thicker ones would hide
@@ -153,33 +159,39 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
     text = caption(reading, age, specimen, view_width + _MARGIN, _MARGIN - 6, CAPTION_WIDTH - 2 * _MARGIN)
     outline = np.asarray(reading.outline, dtype=np.float64).reshape(-1, 2)
     least = max(_LEAST_VIEW_HEIGHT, text.height - _FOOTER_HEIGHT)
-    view = _view(outline, view_width, least, max(least, settings.overlay_most_height_px))
-    foot = view.box[3]
-    words, scale_bar = _footer(reading, view, foot)
-
     axis, band = reading.axis, None
+    # A focus or a tip given by hand may lie off the outline.
+    ends = np.asarray([axis.focus, axis.tip]) if axis else outline[:0]
     traces: tuple[Trace, ...] = ()
     tags: list[Tag] = []
+    hidden = None
+    for padding in _PADDINGS:
+        most = max(least, settings.overlay_most_height_px)
+        view = _view(np.vstack([outline, ends]), padding, view_width, least, most)
+        if axis is not None:
+            traces, hidden, tags = _marks(reading, age, axis, view)
+        if all(_within(tag.box, view.box) for tag in tags):
+            break
+    foot = view.box[3]
+    words, scale_bar = _footer(reading, view, foot)
     ticks: tuple[tuple[AgedMark, float], ...] = ()
-    hidden = band_hidden = band_margin = axis_line = None
+    band_hidden = band_margin = axis_line = None
     bottom = foot + _FOOTER_HEIGHT
     if axis is not None:
         axis_line = view(np.asarray([axis.focus, axis.tip], dtype=np.float64))
-        traces, tags = _marks(reading, age, axis, view)
         band = _band(axis, width, bottom + _BAND_TITLE + _BAND_TAGS)
         ticks = tuple((m, _on_band(band, axis, m.radius_px)) for m in age.marks)
         band_margin = _on_band(band, axis, axis.radius_px)
         if age.hidden_first_px is not None:
-            hidden = view(fan.arc_through(age.hidden_first_px, age.marks, axis, reading.outline))
             band_hidden = _on_band(band, axis, age.hidden_first_px)
         tags += _band_tags(band, ticks, band_hidden)
         title = (
-            f"Along the growth axis from the focus, enlarged {band.zoom:.1f} times: above as scanned, below with "
+            f"Along the growth axis from the focus, ×{band.zoom:.1f}: above as scanned, below with "  # noqa: RUF001
             "brightness evened out. Bars: probability of each mark"
         )
         words.append(Words(title, _MARGIN, bottom + 5, 13, ink.QUIET))
         bottom = band.box[3] + BAND_BARS + 12
-    legend, legend_words = _legend(age, bottom, width) if axis is not None else ((), [])
+    legend, legend_words = _legend(age, bottom) if axis is not None else ((), [])
     return Layout(
         width=width,
         height=round(bottom + (_LEGEND_HEIGHT if legend else 0)),
@@ -200,19 +212,24 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
     )
 
 
-def _view(outline: Polyline, width: float, least_height: float, most_height: float) -> View:
-    low, high = outline.min(axis=0), outline.max(axis=0)
+def _within(box: Box, room: Box) -> bool:
+    return box[0] >= room[0] and box[1] >= room[1] and box[2] <= room[2] and box[3] <= room[3]
+
+
+def _view(shown: Polyline, padding: float, width: float, least_height: float, most_height: float) -> View:
+    """The similarity without a turn that shows all of the (n, 2) scan points, with room for tags."""
+    low, high = shown.min(axis=0), shown.max(axis=0)
     size = np.maximum(high - low, 1.0)
-    room = np.asarray([width - 2 * _PADDING, most_height - 2 * _PADDING])
+    room = np.asarray([width - 2 * padding, most_height - 2 * padding])
     zoom = min(float((room / size).min()), _MOST_ZOOM)
-    height = float(np.clip(round(size[1] * zoom + 2 * _PADDING), least_height, most_height))
+    height = float(np.clip(round(size[1] * zoom + 2 * padding), least_height, most_height))
     shift = np.asarray([width, height]) / 2 - zoom * (low + high) / 2
     return View(np.asarray([[zoom, 0.0, shift[0]], [0.0, zoom, shift[1]]]), (0.0, 0.0, width, height))
 
 
 def _footer(reading: BoneReading, view: View, top: float) -> tuple[list[Words], tuple[float, float, float] | None]:
     """The scale bar with its length, and how much the bone is enlarged."""
-    shown = f"enlarged {view.zoom:.2f} times" if view.zoom >= 1 else f"shown at {view.zoom:.2f} of its pixels"
+    shown = f"shown at ×{view.zoom:.2f}"  # noqa: RUF001
     if reading.dpi is None:
         return [Words(f"no resolution: millimetres unknown · {shown}", _MARGIN, top + 6, 13, ink.INK)], None
     pixels_per_mm = reading.dpi / _MM_PER_INCH * view.zoom
@@ -222,56 +239,90 @@ def _footer(reading: BoneReading, view: View, top: float) -> tuple[list[Words], 
     return [words], (_MARGIN, right, top + _FOOTER_HEIGHT / 2)
 
 
-def _marks(reading: BoneReading, age: Age, axis: Axis, view: View) -> tuple[tuple[Trace, ...], list[Tag]]:
-    """Arcs and ticks of all marks, and tags of the counted ones and of what is in doubt."""
-    start, end = (np.asarray(view.point(p)) for p in (axis.focus, axis.tip))
-    length = max(float(np.hypot(*(end - start))), 1.0)
-    along = (end - start) / length
-    # Positive angles turn from x towards y, so does this normal.
-    normal = np.asarray([-along[1], along[0]])
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The growth axis on the picture, with the side of it on which marks are traced and named."""
+
+    start: NDArray[np.float64]
+    along: NDArray[np.float64]
+    """Unit vector from focus to tip."""
+    aside: NDArray[np.float64]
+    """Unit vector across the axis, towards the traced side."""
+    length: float
+
+    def at(self, along: float, aside: float = 0.0) -> Point:
+        """The point so many pixels along the axis and aside from it."""
+        x, y = self.start + self.along * along + self.aside * aside
+        return float(x), float(y)
+
+
+def _marks(
+    reading: BoneReading, age: Age, axis: Axis, view: View
+) -> tuple[tuple[Trace, ...], Polyline | None, list[Tag]]:
+    """Arcs and ticks of all marks, the ring of a hidden one, and tags of the counted ones and of what is in doubt.
+
+    All but the rejected marks' short ticks lies on one side of the axis: the other shows the bone bare.
+    """
     arcs = [fan.arc_of(m, age.marks, axis, reading.outline) for m in age.marks]
     counted = [m for m in age.marks if m.counted]
     side = fan.wider_side([a for a, m in zip(arcs, age.marks, strict=True) if m.counted], axis)
+    start, end = (np.asarray(view.point(p)) for p in (axis.focus, axis.tip))
+    along = (end - start) / max(float(np.hypot(*(end - start))), 1.0)
+    # Positive angles turn from x towards y, so does this normal.
+    line = _Line(start, along, side * np.asarray([-along[1], along[0]]), axis.radius_px * view.zoom)
 
-    low, high = -TAG_SIZE, length + TAG_SIZE
-    # Along a slanting axis, plates with level edges need more room.
-    apart = _TAG_APART / float(np.abs(along).max())
-    rows = max(1, int(np.ceil((len(counted) - 1) * apart / (high - low))))
-    tags = []
-    for row in range(rows):
-        members = counted[row::rows]
-        places = ink.spread([m.radius_px * view.zoom for m in members], apart, low, high)
-        for mark, place in zip(members, places, strict=True):
-            middle = start + along * place + side * normal * (_TAG_ASIDE + row * _ROW_APART)
-            root = start + along * mark.radius_px * view.zoom + side * normal * 9
-            tags.append(_tag(mark, middle, root))
-    clear = (_TAG_ASIDE + (rows - 1) * _ROW_APART + TAG_SIZE / 2 + _ARC_CLEARANCE) / view.zoom
+    tags, tagged = _tags(age, counted, line, view.zoom)
+    clear = (tagged + _ARC_CLEARANCE) / view.zoom
     traces = []
     for mark, arc in zip(age.marks, arcs, strict=True):
-        crossing = start + along * mark.radius_px * view.zoom
-        # Counted marks on the traced side; rejected ones on the other, where nothing else is drawn.
-        reach = (2.0, 11.0) if mark.counted else (-4.0, -26.0)
-        tick = np.asarray([crossing + side * normal * r for r in reach])
+        along_px = mark.radius_px * view.zoom
+        reach = _COUNTED_TICK if mark.counted else _REJECTED_TICK
+        tick = np.asarray([line.at(along_px, r) for r in reach])
         near = min((abs(m.radius_px - mark.radius_px) for m in counted if m is not mark), default=np.inf) * view.zoom
         part = view(fan.flank(arc, axis, side, clear)) if mark.counted else tick[:0]
         traces.append(Trace(mark, part, tick, 2 if near >= _CROWDED else 1))
-    doubts: list[tuple[float, float]] = []
+    hidden = None
     if age.hidden_first_px is not None:
-        doubts.append((age.hidden_first_px * view.zoom, float(-side * _TAG_ASIDE)))
+        arc = fan.arc_through(age.hidden_first_px, age.marks, axis, reading.outline)
+        hidden = view(fan.flank(arc, axis, side, clear))
+    return tuple(traces), hidden, tags
+
+
+def _tags(age: Age, counted: Sequence[AgedMark], line: _Line, zoom: float) -> tuple[list[Tag], float]:
+    """Tags beside the axis, and how far from it they reach."""
+    named: list[tuple[float, AgedMark | None]] = [(m.radius_px * zoom, m) for m in counted]
+    if age.hidden_first_px is not None:
+        named.append((age.hidden_first_px * zoom, None))
+    named.sort(key=lambda pair: pair[0])
+    # Along a slanting axis, plates with level edges need more room.
+    slant = float(np.abs(line.along).max())
+    low, high = -TAG_SIZE, line.length + TAG_SIZE
+    for rows in range(1, _MOST_ROWS + 1):
+        places = np.zeros(len(named))
+        for row in range(rows):
+            wanted = [along for along, _ in named[row::rows]]
+            places[row::rows] = ink.spread(wanted, _TAG_APART / slant, low, high)
+        if all(abs(p - along) <= _LONGEST_LEADER for p, (along, _) in zip(places, named, strict=True)):
+            break
+    tags = []
+    for index, (place, (along, mark)) in enumerate(zip(places, named, strict=True)):
+        middle = line.at(float(place), _TAG_ASIDE + (index % rows) * _ROW_APART / slant)
+        tags.append(_tag(mark, middle, line.at(along, 9.0)))
+    doubts = []
     if "focus-unsure" in age.reasons:
-        doubts.append((-TAG_SIZE - 8.0, 0.0))
+        doubts.append(line.at(-TAG_SIZE - 8.0))
     if "edge-undecided" in age.reasons or "crowded-margin" in age.reasons:
-        doubts.append((length + TAG_SIZE + 6.0, 0.0))
-    for place, aside in doubts:
-        x, y = start + along * place + normal * aside
-        tags.append(Tag("?", "doubt", float(x), float(y), ()))
-    return tuple(traces), tags
+        doubts.append(line.at(line.length + TAG_SIZE + 6.0))
+    tags += [Tag("?", "doubt", x, y, ()) for x, y in doubts]
+    return tags, _TAG_ASIDE + (rows - 1) * _ROW_APART / slant + TAG_SIZE / 2
 
 
-def _tag(mark: AgedMark, middle: NDArray[np.float64], root: NDArray[np.float64]) -> Tag:
-    kind = "inferred" if mark.inferred else "counted"
-    leader = ((float(root[0]), float(root[1])), (float(middle[0]), float(middle[1])))
-    return Tag(str(mark.number), kind, float(middle[0]), float(middle[1]), leader)
+def _tag(mark: AgedMark | None, middle: Point, root: Point) -> Tag:
+    """The tag of a counted mark, or of a hidden one (None)."""
+    text, kind = "?", "doubt"
+    if mark is not None:
+        text, kind = str(mark.number), "inferred" if mark.inferred else "counted"
+    return Tag(text, kind, middle[0], middle[1], (root, middle))
 
 
 def _band(axis: Axis, width: int, top: float) -> View:
@@ -290,38 +341,31 @@ def _on_band(band: View, axis: Axis, radius_px: float) -> float:
 
 
 def _band_tags(band: View, ticks: Sequence[tuple[AgedMark, float]], hidden: float | None) -> list[Tag]:
-    named = [(x, m) for m, x in ticks if m.counted]
-    entries: list[tuple[float, AgedMark | None]] = [*named]
+    named: list[tuple[float, AgedMark | None]] = [(x, m) for m, x in ticks if m.counted]
     if hidden is not None:
-        entries.append((hidden, None))
-    entries.sort(key=lambda pair: pair[0])
+        named.append((hidden, None))
+    named.sort(key=lambda pair: pair[0])
     left, top, right, _ = band.box
-    places = ink.spread([x for x, _ in entries], _TAG_APART, left + TAG_SIZE / 2, right - TAG_SIZE / 2)
+    places = ink.spread([x for x, _ in named], _TAG_APART, left + TAG_SIZE / 2, right - TAG_SIZE / 2)
     y = top - _BAND_TAGS + TAG_SIZE / 2 + 2
-    tags = []
-    for (x, mark), place in zip(entries, places, strict=True):
-        if mark is None:
-            tags.append(Tag("?", "doubt", float(place), y, ((x, top - 2), (float(place), y))))
-        else:
-            tags.append(_tag(mark, np.asarray([place, y]), np.asarray([x, top - 2])))
-    return tags
+    return [_tag(mark, (float(place), y), (x, top - 2)) for place, (x, mark) in zip(places, named, strict=True)]
 
 
-def _legend(age: Age, top: float, width: float) -> tuple[tuple[tuple[str, float, float], ...], list[Words]]:
+def _legend(age: Age, top: float) -> tuple[tuple[tuple[str, float, float], ...], list[Words]]:
     """Samples of the classes on this picture and what they mean."""
     classes = [
         ("counted", "counted annulus", any(m.counted and not m.inferred for m in age.marks)),
-        ("inferred", "counted, but inferred: nothing shows it", any(m.inferred for m in age.marks)),
+        ("inferred", "inferred: counted, not seen", any(m.inferred for m in age.marks)),
         ("rejected", "seen, not counted", any(not m.counted for m in age.marks)),
-        ("hidden", "a first annulus may be hidden here", age.hidden_first_px is not None),
+        ("hidden", "hidden first annulus?", age.hidden_first_px is not None),
         ("axis", "focus and growth axis", True),
-        ("outline", "margin, drawn just outside it", True),
+        ("outline", "margin", True),
     ]
     samples, words = [], []
     left = float(_MARGIN)
     for kind, meaning, present in classes:
         if present:
             samples.append((kind, left, top + _LEGEND_HEIGHT / 2))
-            words.append(Words(meaning, left + 44, top + 7, 13, ink.INK))
-            left = words[-1].box[2] + 26
+            words.append(Words(meaning, left + 42, top + 7, 13, ink.INK))
+            left = words[-1].box[2] + 18
     return tuple(samples), words

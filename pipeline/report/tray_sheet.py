@@ -36,6 +36,8 @@ _PLATE_GAP = 6
 # What a plate's place costs, in pixels of distance from its bone, when all of the plate lies on its bone, on others, on
 # other plates.
 _COVERS_OWN, _COVERS_OTHER, _COVERS_PLATE = 160.0, 900.0, 1e6
+# And when another bone's middle is nearer to the plate than that of its own: the id would seem to be the other's.
+_NEARER_OTHER = 2000.0
 # Above its bone a plate reads as the label of the bone in the row above.
 _ABOVE = 40.0
 
@@ -61,8 +63,8 @@ class Plate:
 
     @property
     def middle(self) -> tuple[float, float]:
-        """Middle of the bone's outline."""
-        x, y = self.outline.mean(axis=0)
+        """Middle of the rectangle around the bone."""
+        x, y = (self.outline.min(axis=0) + self.outline.max(axis=0)) / 2
         return float(x), float(y)
 
 
@@ -218,6 +220,8 @@ def _place(
     below = np.maximum(np.maximum(bone[1] - tried[:, 3], tried[:, 1] - bone[3]), 0)
     off_middle = np.abs((tried[:, 0] + tried[:, 2]) / 2 - (bone[0] + bone[2]) / 2)
     cost = np.hypot(aside, below) + 0.1 * off_middle + _ABOVE * (tried[:, 3] <= bone[1] + 1)
+    reach = _reach(tried, (bones[:, :2] + bones[:, 2:]) / 2)
+    cost += _NEARER_OTHER * (reach.argmin(axis=1) != own)
     area = width * height
     cost += _COVERS_OWN * _shared(tried, bone[None]) / area
     cost += _COVERS_OTHER * _shared(tried, np.delete(bones, own, axis=0)) / area
@@ -225,6 +229,13 @@ def _place(
     cost += _COVERS_PLATE * _shared(tried, grown) / area
     best = tried[int(np.argmin(cost))]
     return float(best[0]), float(best[1]), float(best[2]), float(best[3])
+
+
+def _reach(boxes: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(n, m) distance from each of (n, 4) boxes to each of (m, 2) points."""
+    inside = np.clip(points[None], boxes[:, None, :2], boxes[:, None, 2:])
+    distance: NDArray[np.float64] = np.hypot(*np.moveaxis(points[None] - inside, 2, 0))
+    return distance
 
 
 def _shared(boxes: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.float64]:
