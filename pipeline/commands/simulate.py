@@ -2,33 +2,68 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import RunError
 from pipeline.files.tables import Column, write_table
-from pipeline.simulate.draw import draw_scans
+from pipeline.simulate.draw import DrawnScan, draw_scans
 from pipeline.simulate.truth import Row, Tables
 from pipeline.simulate.variety import Variety
 from pipeline.simulate.write import write_scan
 
 COLUMNS: dict[str, tuple[Column, ...]] = {
     "specimens": (
-        Column("specimen"), Column("scan"), Column("bone", "count"), Column("fish"), Column("species"), Column("water"),
-        Column("captured"), Column("length_mm", "count"), Column("weight_g", "number"), Column("sex"), Column("maturity"), Column("side"),
+        Column("specimen"),
+        Column("scan"),
+        Column("bone", "count"),
+        Column("fish"),
+        Column("species"),
+        Column("water"),
+        Column("captured"),
+        Column("length_mm", "count"),
+        Column("weight_g", "number"),
+        Column("sex"),
+        Column("maturity"),
+        Column("side"),
     ),
     "truth": (
-        Column("specimen"), Column("annuli", "count"), Column("age_class", "count"), Column("first_year_obscured", "flag"),
-        Column("false_checks", "count"), Column("split_annuli", "count"), Column("damaged", "flag"), Column("level"), Column("focus_x", "px"),
-        Column("focus_y", "px"), Column("axis_x", "px"), Column("axis_y", "px"), Column("dpi", "count"), Column("lighting"),
-        Column("dpi_tag"), Column("outline"),
+        Column("specimen"),
+        Column("annuli", "count"),
+        Column("age_class", "count"),
+        Column("first_year_obscured", "flag"),
+        Column("false_checks", "count"),
+        Column("split_annuli", "count"),
+        Column("damaged", "flag"),
+        Column("level"),
+        Column("focus_x", "px"),
+        Column("focus_y", "px"),
+        Column("axis_x", "px"),
+        Column("axis_y", "px"),
+        Column("dpi", "count"),
+        Column("lighting"),
+        Column("dpi_tag"),
+        Column("outline"),
     ),
     "truth_annuli": (
-        Column("specimen"), Column("number", "count"), Column("x", "px"), Column("y", "px"), Column("radius_px", "px"),
-        Column("fraction", "number"), Column("visibility", "number"), Column("kind"),
+        Column("specimen"),
+        Column("number", "count"),
+        Column("x", "px"),
+        Column("y", "px"),
+        Column("radius_px", "px"),
+        Column("fraction", "number"),
+        Column("visibility", "number"),
+        Column("kind"),
     ),
-    "truth_arcs": (Column("specimen"), Column("number", "count"), Column("kind"), Column("deg", "number"), Column("radius_px", "px")),
-}  # fmt: skip
+    "truth_arcs": (
+        Column("specimen"),
+        Column("number", "count"),
+        Column("kind"),
+        Column("deg", "number"),
+        Column("radius_px", "px"),
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,13 +80,18 @@ def simulate(out: Path, n: int, seed: int, variety: Variety | None = None) -> Dr
     Raises RunError when the folder holds anything already.
     """
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise RunError(f"{out}: is not an empty folder; give --out another name: nothing is overwritten")
-    scans = out / "scans"
-    scans.mkdir(parents=True, exist_ok=True)
+        raise RunError(f"{out}: is not an empty folder; give another name: nothing is overwritten")
+    return write_set(out, draw_scans(n, seed, variety))
+
+
+def write_set(out: Path, scans: Iterable[DrawnScan]) -> Drawn:
+    """Write scans and their tables into a folder, one scan at a time."""
+    folder = out / "scans"
+    folder.mkdir(parents=True, exist_ok=True)
     tables = Tables()
     count = 0
-    for scan in draw_scans(n, seed, variety):
-        write_scan(scans, scan)
+    for scan in scans:
+        write_scan(folder, scan)
         tables.extend(scan.tables)
         count += 1
     for name, columns in COLUMNS.items():

@@ -10,21 +10,26 @@ from typing import TypeVar
 import numpy as np
 
 from pipeline.simulate.fish import SPECIES, WATERS, Fish, catch_date, draw_fish
-from pipeline.simulate.noise import Random
+from pipeline.simulate.noise import Array, Random
 from pipeline.simulate.optics import draw_lighting, draw_scanner, record
 from pipeline.simulate.outline import draw_outline
 from pipeline.simulate.picture import BonePicture, draw_bone
-from pipeline.simulate.tray import LABEL_MM, RULER_MM, add_label, add_litter, add_ruler, arrange, empty_bed, lay
+from pipeline.simulate.tray import arrange, empty_bed, furnish, lay, lay_out
 from pipeline.simulate.truth import Row, ScanFacts, Tables, describe
 from pipeline.simulate.variety import DPI_SHARES, LEVEL_SHARES, LIGHTING_SHARES, OUTLINE_SHARES, Level, Variety
 
 YEARS = (1996, 2024)  # of capture
 LARGE_TRAY = 4  # bones; a tray with more is not scanned at 1200 dpi: the file would be enormous
+LARGE_TRAY_DPI = 600
 TRAY_BONES = (2, 12)
 BOTH_SIDES_CHANCE = 0.15  # on a tray: the next bone is the other one of the same fish
+OTHER_SPECIES_CHANCE = 0.1  # that a bone on a tray is of another species than the catch
+OTHER_CATCH_CHANCE = 0.25  # and of another catch
+CATCH_DAYS = 10  # that one catch lasts
 SIXTEEN_BIT_CHANCE = 0.25
 COLOUR_CHANCE = 0.3
 FORMATS: tuple[tuple[str, float], ...] = (("tif", 0.4), ("png", 0.35), ("jpg", 0.25))
+ABSURD_DPI = (1.0, 5.0, 30000.0)  # what faulty programs write
 
 _Any = TypeVar("_Any")
 
@@ -35,7 +40,7 @@ class DrawnScan:
 
     name: str
     """File name; its ending tells the format."""
-    pixels: np.ndarray
+    pixels: Array
     """(row, column) or (row, column, 3), uint8 or uint16."""
     dpi: float | None
     """As the file shall tell it: sometimes missing or absurd."""
@@ -43,30 +48,58 @@ class DrawnScan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Plan:
+class Plan:
     """What is settled before a scan is drawn."""
 
-    index: int
+    name: str
+    """File name; its ending tells the format: tif, png or jpg."""
     bones: int
     first: int
-    """Number of its first bone in the set."""
+    """Number of its first fish in the set."""
     level: Level
     lighting: str
     dpi: int
-    suffix: str
     colour: bool
     bits: int
-    outline: str | None
 
 
 def draw_scans(n: int, seed: int, variety: Variety | None = None) -> Iterator[DrawnScan]:
-    """`n` bones on as many scans as they need. A seed gives the same pixels every time; each scan depends on seed and place alone."""
+    """`n` bones on as many scans as they need.
+
+    A seed gives the same pixels every time: each scan depends on the seed and its place in the set alone.
+    """
     variety = variety or Variety()
     first = 1
     for index, bones in enumerate(_share_out(np.random.default_rng([seed, 1]), n, variety.tray_share)):
         random = np.random.default_rng([seed, 2, index])
         yield draw_scan(random, _plan(random, index, bones, first, variety), variety)
         first += bones
+
+
+def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
+    """One scan as planned."""
+    px_per_mm = plan.dpi / 25.4
+    lighting = draw_lighting(random, plan.lighting, 3 if plan.colour else 1)
+    scanner = draw_scanner(random, plan.level, plan.dpi, plan.bits)
+    day = catch_date(random, int(random.integers(*YEARS)))
+    water = str(random.choice(WATERS))
+    pictures, rows = _bones(random, plan, variety, water, day, px_per_mm)
+    touching = plan.bones > 1 and random.random() < plan.level.touching_chance
+    layout = lay_out(random, arrange(random, pictures, px_per_mm, touching), px_per_mm, variety.extras)
+    bed = empty_bed(random, layout.size, lighting, px_per_mm)
+    for picture, corner in zip(pictures, layout.corners, strict=True):
+        lay(random, bed, picture, corner, lighting, px_per_mm)
+    words = (water, f"{day:%Y-%m-%d}   no {plan.first}")
+    furnish(random, bed, layout, pictures, words, plan.level.litter_per_cm2, px_per_mm, lighting)
+    pixels = record(random, bed, scanner, plan.lighting == "photocopy")
+    tag = "right" if random.random() >= plan.level.bad_tag_chance else str(random.choice(["missing", "absurd"]))
+    facts = ScanFacts(scan=plan.name, level=plan.level.name, lighting=plan.lighting, dpi=plan.dpi, dpi_tag=tag)
+    tables = Tables()
+    grey = pixels[..., pixels.shape[2] // 2].astype(np.float32) / (2**plan.bits - 1)
+    for k, (picture, row, corner) in enumerate(zip(pictures, rows, layout.corners, strict=True)):
+        describe(tables, facts, {**row, "scan": plan.name, "bone": k + 1}, picture, corner, grey)
+    told = {"right": float(plan.dpi), "missing": None, "absurd": float(random.choice(ABSURD_DPI))}[tag]
+    return DrawnScan(name=plan.name, pixels=pixels[..., 0] if pixels.shape[2] == 1 else pixels, dpi=told, tables=tables)
 
 
 def _share_out(random: Random, n: int, tray_share: float) -> list[int]:
@@ -82,67 +115,40 @@ def _share_out(random: Random, n: int, tray_share: float) -> list[int]:
     return scans
 
 
-def _plan(random: Random, index: int, bones: int, first: int, variety: Variety) -> _Plan:
-    level = _pick(random, tuple((level, p) for level, p in LEVEL_SHARES if variety.levels is None or level.name in variety.levels))
+def _plan(random: Random, index: int, bones: int, first: int, variety: Variety) -> Plan:
+    levels = tuple(
+        (level, share) for level, share in LEVEL_SHARES if variety.levels is None or level.name in variety.levels
+    )
     lighting = _pick(random, _only(LIGHTING_SHARES, variety.lightings))
     dpi = _pick(random, _only(DPI_SHARES, variety.dpis))
-    if bones > LARGE_TRAY and dpi > 600:
-        dpi = 600
     suffix = _pick(random, FORMATS)
     colour = bool(random.random() < COLOUR_CHANCE and lighting != "photocopy")
-    bits = 16 if suffix != "jpg" and random.random() < SIXTEEN_BIT_CHANCE and not (suffix == "png" and colour) else 8
-    return _Plan(index=index, bones=bones, first=first, level=level, lighting=lighting, dpi=dpi, suffix=suffix, colour=colour, bits=bits,
-                 outline=None)
+    deep = suffix == "tif" or (suffix == "png" and not colour)  # the PNG writer has no 16-bit colour
+    return Plan(
+        name=f"scan_{index + 1:04d}.{suffix}",
+        bones=bones,
+        first=first,
+        level=_pick(random, levels),
+        lighting=lighting,
+        dpi=min(dpi, LARGE_TRAY_DPI) if bones > LARGE_TRAY else dpi,
+        colour=colour,
+        bits=16 if deep and random.random() < SIXTEEN_BIT_CHANCE else 8,
+    )
 
 
-def draw_scan(random: Random, plan: _Plan, variety: Variety) -> DrawnScan:
-    """One scan as planned."""
-    px_per_mm = plan.dpi / 25.4
-    lighting = draw_lighting(random, plan.lighting, 3 if plan.colour else 1)
-    scanner = draw_scanner(random, plan.level, plan.dpi, plan.bits)
-    day = catch_date(random, int(random.integers(*YEARS)))
-    water = str(random.choice(WATERS))
-    pictures, rows = _bones(random, plan, variety, water, day, px_per_mm)
-    touching = plan.bones > 1 and random.random() < plan.level.touching_chance
-    corners, (width, height) = arrange(random, pictures, px_per_mm, touching)
-    has_label = random.random() < (0.7 if plan.bones > 1 else 0.25)
-    has_ruler = random.random() < (0.5 if plan.bones > 1 else 0.25)
-    above = round((LABEL_MM[1] + 1.5) * px_per_mm) if has_label else 0
-    below = round((RULER_MM + 1.5) * px_per_mm) if has_ruler else 0
-    width = max(width, round((LABEL_MM[0] + 4) * px_per_mm) if has_label or has_ruler else 0)
-    corners = [(x, y + above) for x, y in corners]
-    bed = empty_bed(random, (width, height + above + below), lighting, px_per_mm)
-    for picture, corner in zip(pictures, corners, strict=True):
-        lay(random, bed, picture, corner, lighting, px_per_mm)
-    if has_label:
-        place = (round(random.uniform(1.0, 3.0) * px_per_mm), round(0.8 * px_per_mm))
-        add_label(random, bed, place, px_per_mm, (f"{water}", f"{day:%d %b %Y}  box {plan.index + 1}"), lighting)
-    if has_ruler:
-        add_ruler(random, bed, (0, bed.shape[0] - below + round(0.5 * px_per_mm)), width, px_per_mm, lighting)
-    add_litter(random, bed, plan.level.litter_per_cm2, px_per_mm, lighting)
-    pixels = record(random, bed, scanner, plan.lighting == "photocopy")
-    pixels = pixels[..., 0] if pixels.shape[2] == 1 else pixels
-    name = f"scan_{plan.index + 1:04d}.{plan.suffix}"
-    tag = "right" if random.random() >= plan.level.bad_tag_chance else str(random.choice(["missing", "absurd"]))
-    facts = ScanFacts(scan=name, level=plan.level.name, lighting=plan.lighting, dpi=plan.dpi, dpi_tag=tag)
-    tables = Tables()
-    grey = (pixels if pixels.ndim == 2 else pixels[..., 1]).astype(np.float32) / (2**plan.bits - 1)
-    for k, (picture, row, corner) in enumerate(zip(pictures, rows, corners, strict=True)):
-        describe(tables, facts, {"specimen": row.pop("specimen"), "scan": name, "bone": k + 1, **row}, picture, corner, grey)
-    told = {"right": float(plan.dpi), "missing": None, "absurd": float(random.choice([1, 5, 30000]))}[tag]
-    return DrawnScan(name=name, pixels=pixels, dpi=told, tables=tables)
-
-
-def _bones(random: Random, plan: _Plan, variety: Variety, water: str, day: date, px_per_mm: float) -> tuple[list[BonePicture], list[Row]]:
+def _bones(
+    random: Random, plan: Plan, variety: Variety, water: str, day: date, px_per_mm: float
+) -> tuple[list[BonePicture], list[Row]]:
     """The bones of a scan: mostly one species of one catch; now and then both opercles of a fish."""
-    species = _pick(random, SPECIES)
+    kinds = tuple((s, share) for s, share in SPECIES if variety.species is None or s.name in variety.species)
+    species = _pick(random, kinds)
     increments = None if variety.increments is None else tuple(float(v) for v in variety.increments)
     pictures: list[BonePicture] = []
     rows: list[Row] = []
     while len(pictures) < plan.bones:
-        kind = species if random.random() < 0.9 else _pick(random, SPECIES)
-        around = day + timedelta(days=int(random.integers(0, 10)))
-        if plan.bones == 1 or random.random() < 0.25:
+        kind = _pick(random, kinds) if random.random() < OTHER_SPECIES_CHANCE else species
+        around = day + timedelta(days=int(random.integers(0, CATCH_DAYS)))
+        if plan.bones == 1 or random.random() < OTHER_CATCH_CHANCE:
             around = catch_date(random, day.year)
         fish = draw_fish(random, plan.level, kind, water, around, px_per_mm, increments)
         outline = draw_outline(random, _pick(random, _only(OUTLINE_SHARES, variety.outlines)))

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from pipeline.simulate.noise import Random
+from pipeline.simulate.noise import Array, Random
 from pipeline.simulate.variety import Level
 
 
@@ -32,13 +32,49 @@ class Species:
 
 
 SPECIES: tuple[tuple[Species, float], ...] = (
-    (Species(name="walleye", asymptote_mm=640, rate=0.26, start_age=-0.2, oldest=17, bone_share=0.057, maturity_mm=390,
-             weight_log10=-5.40, weight_power=3.16), 0.45),
-    (Species(name="yellow perch", asymptote_mm=310, rate=0.30, start_age=-0.3, oldest=11, bone_share=0.056, maturity_mm=165,
-             weight_log10=-5.33, weight_power=3.20), 0.37),
-    (Species(name="sauger", asymptote_mm=455, rate=0.31, start_age=-0.3, oldest=12, bone_share=0.057, maturity_mm=285,
-             weight_log10=-5.46, weight_power=3.18), 0.18),
-)  # fmt: skip
+    (
+        Species(
+            name="walleye",
+            asymptote_mm=640,
+            rate=0.26,
+            start_age=-0.2,
+            oldest=17,
+            bone_share=0.057,
+            maturity_mm=390,
+            weight_log10=-5.40,
+            weight_power=3.16,
+        ),
+        0.45,
+    ),
+    (
+        Species(
+            name="yellow perch",
+            asymptote_mm=310,
+            rate=0.30,
+            start_age=-0.3,
+            oldest=11,
+            bone_share=0.056,
+            maturity_mm=165,
+            weight_log10=-5.33,
+            weight_power=3.20,
+        ),
+        0.37,
+    ),
+    (
+        Species(
+            name="sauger",
+            asymptote_mm=455,
+            rate=0.31,
+            start_age=-0.3,
+            oldest=12,
+            bone_share=0.057,
+            maturity_mm=285,
+            weight_log10=-5.46,
+            weight_power=3.18,
+        ),
+        0.18,
+    ),
+)
 
 WATERS = ("Sedge Lake", "Lake Orrin", "Birch Narrows", "Millrace Reservoir", "Tallow Bay")  # invented
 MALE_SIZE = 0.90  # males stay smaller
@@ -98,8 +134,15 @@ class Fish:
         return len(self.annuli_mm)
 
 
-def draw_fish(random: Random, level: Level, species: Species, water: str, around: date, px_per_mm: float,
-              increments: tuple[float, ...] | None = None) -> Fish:
+def draw_fish(
+    random: Random,
+    level: Level,
+    species: Species,
+    water: str,
+    around: date,
+    px_per_mm: float,
+    increments: tuple[float, ...] | None = None,
+) -> Fish:
     """A fish caught about a date, whose increments are wide enough for the level at this resolution.
 
     `increments`: instead of a growth curve, a series of which some consecutive run is taken.
@@ -109,15 +152,26 @@ def draw_fish(random: Random, level: Level, species: Species, water: str, around
         radii = np.array((0.0, *fish.annuli_mm))
         narrowest = float(np.diff(radii).min(initial=np.inf)) * px_per_mm
         rim = (fish.margin_mm - radii[-1]) * px_per_mm if fish.annuli else np.inf
-        if RADIUS_MM[0] <= fish.margin_mm <= RADIUS_MM[1] and narrowest >= level.least_increment_px and rim >= level.least_rim_px:
+        if (
+            RADIUS_MM[0] <= fish.margin_mm <= RADIUS_MM[1]
+            and narrowest >= level.least_increment_px
+            and rim >= level.least_rim_px
+        ):
             return fish
         if attempt % 20 == 19:  # a clean bone cannot be had from fish that have only just resumed growth
             around += timedelta(days=25)
     return fish
 
 
-def _live(random: Random, level: Level, species: Species, water: str, around: date, increments: tuple[float, ...] | None,
-          ease: float) -> Fish:
+def _live(
+    random: Random,
+    level: Level,
+    species: Species,
+    water: str,
+    around: date,
+    increments: tuple[float, ...] | None,
+    ease: float,
+) -> Fish:
     """One try at a fish; `ease` from 0 to 1 makes it younger."""
     day = around.timetuple().tm_yday
     low, high = level.ages[0] * species.oldest, level.ages[1] * species.oldest * (1 - 0.8 * ease)
@@ -126,7 +180,9 @@ def _live(random: Random, level: Level, species: Species, water: str, around: da
         age = 1
     sex = str(random.choice(["F", "M", "U"], p=[0.48, 0.40, 0.12]))
     offset = np.random.default_rng([WATERS.index(water)]).normal(0, WATER_OFFSET) if water in WATERS else 0.0
-    resumed = float(np.clip(random.normal(RESUMES_ON + RESUMES_LATER * max(age - 1, 0) + offset, RESUMES_SPREAD), *RESUMES_LIMITS))
+    resumed = float(
+        np.clip(random.normal(RESUMES_ON + RESUMES_LATER * max(age - 1, 0) + offset, RESUMES_SPREAD), *RESUMES_LIMITS)
+    )
     annuli = max(age - 1, 0) if day < resumed else age
     yearly = _yearly_growth(random, species, sex, water, around.year - age, age + 1, increments)
     share = species.bone_share * np.exp(random.normal(0, BONE_SHARE_SPREAD))
@@ -137,18 +193,36 @@ def _live(random: Random, level: Level, species: Species, water: str, around: da
     done = _share_of_year(random, day, resumed, float(winters[annuli]), first=annuli == 0 and age == 0)
     margin = float(before + (radii[annuli] - before) * done)
     length = margin / share * np.exp(random.normal(0, LENGTH_ERROR))
-    weight = 10 ** (species.weight_log10 + species.weight_power * np.log10(length)) * np.exp(random.normal(0, WEIGHT_SPREAD))
+    weight = 10 ** (species.weight_log10 + species.weight_power * np.log10(length)) * np.exp(
+        random.normal(0, WEIGHT_SPREAD)
+    )
     grown = length > species.maturity_mm * np.exp(random.normal(0, 0.08))
     maturity = "unknown" if random.random() < 0.12 else "mature" if grown else "immature"
     return Fish(
-        species=species, water=water, captured=around, sex=sex, maturity=maturity, length_mm=round(length), weight_g=round(weight, 1),
-        age_class=age, annuli_mm=tuple(radii[:annuli].tolist()), next_mm=float(radii[annuli]), margin_mm=margin,
+        species=species,
+        water=water,
+        captured=around,
+        sex=sex,
+        maturity=maturity,
+        length_mm=round(length),
+        weight_g=round(weight, 1),
+        age_class=age,
+        annuli_mm=tuple(radii[:annuli].tolist()),
+        next_mm=float(radii[annuli]),
+        margin_mm=margin,
         winter_shares=tuple(winters[: annuli + 1].tolist()),
-    )  # fmt: skip
+    )
 
 
-def _yearly_growth(random: Random, species: Species, sex: str, water: str, hatched: int, years: int,
-                   increments: tuple[float, ...] | None) -> np.ndarray:
+def _yearly_growth(
+    random: Random,
+    species: Species,
+    sex: str,
+    water: str,
+    hatched: int,
+    years: int,
+    increments: tuple[float, ...] | None,
+) -> Array:
     """Growth in body length (mm) in each year of life; the first year counts from length 0."""
     asymptote = species.asymptote_mm * (MALE_SIZE if sex == "M" else 1.0) * np.exp(random.normal(0, SIZE_SPREAD))
     rate = species.rate * np.exp(random.normal(0, RATE_SPREAD))
@@ -178,7 +252,8 @@ def _good_year(water: str, year: int) -> float:
 def _share_of_year(random: Random, day: int, resumed: float, winter: float, first: bool) -> float:
     """Share of the growth year's increment laid down by a day of the calendar year.
 
-    The growth year runs from one resumption of opaque growth to the next: opaque growth until autumn, winter zone after.
+    The growth year runs from one resumption of opaque growth to the next: opaque growth until autumn, then the
+    winter zone.
     """
     stops = random.normal(STOPS_ON, STOPS_SPREAD)
     begin = HATCHED_ON if first else resumed

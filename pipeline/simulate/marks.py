@@ -1,18 +1,19 @@
 """The translucent lines of a bone: annuli, the winter zone at the margin, split annuli and checks.
 
-Everything here is unrolled about the focus: curves are arrays (DIRECTIONS,) of distances from the focus in pixels, tables
-are arrays (DIRECTIONS, radius) with a column a pixel.
+Everything here is unrolled about the focus: curves are arrays (DIRECTIONS,) of distances from the focus in pixels,
+tables are arrays (DIRECTIONS, radius) with a column a pixel.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from pipeline.records import Float
 from pipeline.simulate.fish import Fish
-from pipeline.simulate.noise import Random, ease, ripple
+from pipeline.simulate.noise import Array, Random, ease, ripple
 from pipeline.simulate.outline import DEGREES, DIRECTIONS, Outline
 from pipeline.simulate.variety import Level
 
@@ -74,7 +75,9 @@ class GrowthMarks:
 def draw_marks(random: Random, fish: Fish, level: Level, outline: Outline, axis_px: float) -> GrowthMarks:
     """Lines of a bone whose growth axis is `axis_px` long; on the axis every annulus lies exactly at its radius."""
     sizes = np.array((*fish.annuli_mm, fish.next_mm)) / fish.margin_mm
-    ideal = np.stack([np.zeros(DIRECTIONS, np.float32), *(outline.margin(float(s)) * np.float32(axis_px) for s in sizes)])
+    ideal = np.stack(
+        [np.zeros(DIRECTIONS, np.float32), *(outline.margin(float(s)) * np.float32(axis_px) for s in sizes)]
+    )
     ideal = np.maximum.accumulate(ideal, axis=0)
     margin = outline.margin(1.0) * np.float32(axis_px)
     years = _wander(random, ideal, margin, fish.annuli)
@@ -98,9 +101,28 @@ def draw_marks(random: Random, fish: Fish, level: Level, outline: Outline, axis_
             part = _parting(random)
             gap = part * random.uniform(*SPLIT_GAP) * step
             width = np.maximum(np.minimum(width, step * 0.10), LEAST_WIDTH_PX)
-            lines.append(Line(kind="inner", number=k + 1, outer=years[k + 1] - gap, width=width, loss=_limited(loss * 0.8 * ease(part * 4)),
-                              soft=soft, edge_px=edge_px))
-        lines.append(Line(kind=kind, number=k + 1, outer=years[k + 1], width=_f32(width), loss=_limited(loss), soft=soft, edge_px=edge_px))
+            lines.append(
+                Line(
+                    kind="inner",
+                    number=k + 1,
+                    outer=years[k + 1] - gap,
+                    width=width,
+                    loss=_limited(loss * 0.8 * ease(part * 4)),
+                    soft=soft,
+                    edge_px=edge_px,
+                )
+            )
+        lines.append(
+            Line(
+                kind=kind,
+                number=k + 1,
+                outer=years[k + 1],
+                width=_f32(width),
+                loss=_limited(loss),
+                soft=soft,
+                edge_px=edge_px,
+            )
+        )
     lines += _checks(random, level, years, margin, strength)
     return GrowthMarks(lines=tuple(lines), years=years, splits=splits)
 
@@ -113,7 +135,11 @@ def _wander(random: Random, ideal: Float, margin: Float, annuli: int) -> Float:
     for k in range(1, len(ideal)):
         outside = (ideal[k + 1] if k + 1 < annuli + 1 else margin) if k <= annuli else ideal[k] * 1.1
         room = np.minimum(ideal[k] - ideal[k - 1], np.maximum(outside - ideal[k], 0))
-        shift = shared + own * ripple(random, DIRECTIONS, random.uniform(18, 50) * PER_DEGREE) + lean * ripple(random, DIRECTIONS, 120 * PER_DEGREE)
+        shift = (
+            shared
+            + own * ripple(random, DIRECTIONS, random.uniform(18, 50) * PER_DEGREE)
+            + lean * ripple(random, DIRECTIONS, 120 * PER_DEGREE)
+        )
         if k == 1:  # its increment is long: the same share of it would be a zigzag
             shift = FIRST_WANDER * shift
         shift = np.clip(shift - shift[AXIS], -MOST_SHIFT, MOST_SHIFT)
@@ -126,7 +152,7 @@ def _along_the_arc(random: Random, outline: Outline) -> Float:
     centre = random.normal(0, 0.15) * outline.half_angle_deg
     reach = outline.half_angle_deg * random.uniform(0.7, 1.3)
     floor = random.uniform(*FADE_FLOOR)
-    return _f32(floor + (1 - floor) * np.exp(-np.abs((DEGREES - centre) / reach) ** random.uniform(1.8, 4.0)))
+    return _f32(floor + (1 - floor) * np.exp(-(np.abs((DEGREES - centre) / reach) ** random.uniform(1.8, 4.0))))
 
 
 def _parting(random: Random) -> Float:
@@ -151,12 +177,22 @@ def _checks(random: Random, level: Level, years: Float, margin: Float, strength:
         centre, half = random.uniform(-1, 1) * CHECK_OFF_AXIS_DEG, random.uniform(*CHECK_ARC_DEG)
         arc = ease(_f32((1.25 - np.abs(DEGREES - centre) / half) * 2))
         bend = np.clip(0.06 * ripple(random, DIRECTIONS, 15 * PER_DEGREE), -0.2, 0.2)
-        checks.append(Line(
-            kind="check", number=int(k) + 1, outer=_f32(inside[k] + step * (place + bend - bend[AXIS])),
-            width=_f32(np.maximum(step * random.uniform(*CHECK_WIDTH), LEAST_WIDTH_PX)),
-            loss=_limited(strength * random.uniform(*CHECK_STRENGTH) * arc * np.clip(1 + 0.3 * ripple(random, DIRECTIONS, 5 * PER_DEGREE), 0, 2)),
-            soft=random.uniform(0.4, 1.0), edge_px=max(0.03 * float(step[AXIS]), 0.8),
-        ))  # fmt: skip
+        checks.append(
+            Line(
+                kind="check",
+                number=int(k) + 1,
+                outer=_f32(inside[k] + step * (place + bend - bend[AXIS])),
+                width=_f32(np.maximum(step * random.uniform(*CHECK_WIDTH), LEAST_WIDTH_PX)),
+                loss=_limited(
+                    strength
+                    * random.uniform(*CHECK_STRENGTH)
+                    * arc
+                    * np.clip(1 + 0.3 * ripple(random, DIRECTIONS, 5 * PER_DEGREE), 0, 2)
+                ),
+                soft=random.uniform(0.4, 1.0),
+                edge_px=max(0.03 * float(step[AXIS]), 0.8),
+            )
+        )
     return checks
 
 
@@ -180,7 +216,7 @@ def years_of_growth(years: Float, columns: int) -> Float:
     """Age (DIRECTIONS, columns), in growth years, at which each place was laid down."""
     age = np.zeros((DIRECTIONS, columns), np.float32)
     radius = np.arange(columns, dtype=np.float32)[None]
-    for inner, outer in zip(years[:-1], years[1:], strict=True):
+    for inner, outer in pairwise(years):
         first = int(np.clip(inner.min(), 0, columns))
         last = int(np.clip(np.ceil(outer.max()) + 1, 0, columns))
         within = (radius[:, first:last] - inner[:, None]) / np.maximum(outer - inner, 0.05)[:, None]
@@ -193,5 +229,5 @@ def _limited(loss: Float) -> Float:
     return _f32(np.clip(loss, 0, MOST_LOSS))
 
 
-def _f32(array: np.ndarray) -> Float:
+def _f32(array: Array) -> Float:
     return np.asarray(array, np.float32)

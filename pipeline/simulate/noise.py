@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.records import Float
 
 Random = np.random.Generator
+Array = NDArray[Any]
+CUBIC_GAIN = 1.25  # cubic interpolation between grid points loses a fifth of the spread
 
 
 def ripple(random: Random, samples: int, wavelength: float) -> Float:
@@ -26,20 +31,21 @@ def ripple(random: Random, samples: int, wavelength: float) -> Float:
 
 
 def cloud(random: Random, shape: tuple[int, int], grain: tuple[float, float]) -> Float:
-    """A random field of `shape` (row, column) with mean 0 and standard deviation near 1; `grain` in pixels (row, column)."""
+    """A random field of `shape` (row, column), mean 0, standard deviation near 1; `grain` in pixels (row, column)."""
     coarse = tuple(int(np.ceil(s / max(g, 1.0))) + 3 for s, g in zip(shape, grain, strict=True))
     seeds = random.standard_normal(coarse, dtype=np.float32)
     step_y, step_x = (1.0 / max(g, 1.0) for g in grain)
     start_y, start_x = 1.0 + 0.5 * random.random(2)
-    field = cv2.warpAffine(seeds, np.array([[step_x, 0, start_x], [0, step_y, start_y]], np.float32), (shape[1], shape[0]),
-                           flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT)
-    field *= np.float32(CUBIC_GAIN)
-    return np.asarray(field, np.float32)
+    field = cv2.warpAffine(
+        seeds,
+        np.array([[step_x, 0, start_x], [0, step_y, start_y]], np.float32),
+        (shape[1], shape[0]),
+        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REFLECT,
+    )
+    return np.asarray(field * np.float32(CUBIC_GAIN), np.float32)
 
 
-CUBIC_GAIN = 1.25  # cubic interpolation between grid points loses a fifth of the spread
-
-
-def ease(x: Float) -> Float:
+def ease(x: Array) -> Float:
     """0 below 0, 1 above 1, and a half cosine between."""
     return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.clip(x, 0, 1)), np.float32)

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.noise import Random, cloud
+from pipeline.simulate.noise import Array, Random, cloud
 from pipeline.simulate.variety import Level
 
 THICKEST = 16.0  # optical thickness beyond which nothing changes any more
@@ -49,7 +49,13 @@ def draw_lighting(random: Random, name: str, channels: int) -> Lighting:
     """Lighting of one scan."""
     backing = {"dark": BLACK_RETURN, "white": WHITE_RETURN, "photocopy": WHITE_RETURN, "transmitted": LAMP}[name]
     front = {"dark": 0.95, "transmitted": 0.0}.get(name, random.uniform(*FRONT_ON_WHITE))
-    return Lighting(name=name, backing=random.uniform(*backing), front=front, absorption=random.uniform(*ABSORPTION), channels=channels)
+    return Lighting(
+        name=name,
+        backing=random.uniform(*backing),
+        front=front,
+        absorption=random.uniform(*ABSORPTION),
+        channels=channels,
+    )
 
 
 def shine(optical: Float, backing: Float, shade: Float, lighting: Lighting) -> Float:
@@ -66,7 +72,10 @@ def shine(optical: Float, backing: Float, shade: Float, lighting: Lighting) -> F
         if lighting.name == "transmitted":
             out[..., channel] = np.take(through, step) * backing[..., channel]
         else:
-            out[..., channel] = np.take(back * np.float32(lighting.front), step) * shade + np.take(through**2, step) * backing[..., channel]
+            out[..., channel] = (
+                np.take(back * np.float32(lighting.front), step) * shade
+                + np.take(through**2, step) * backing[..., channel]
+            )
             out[..., channel] += GLOSS
     return out
 
@@ -76,8 +85,10 @@ def _kubelka_munk(absorption: float) -> tuple[Float, Float]:
     a = 1 + absorption
     b = np.sqrt(a * a - 1)
     depth = b * np.maximum(np.arange(LUT_STEPS) / LUT_STEPS * THICKEST, 1e-4)
-    return (np.asarray(1 / (a + b / np.tanh(depth)), np.float32),
-            np.asarray(b / (a * np.sinh(depth) + b * np.cosh(depth)), np.float32))
+    return (
+        np.asarray(1 / (a + b / np.tanh(depth)), np.float32),
+        np.asarray(b / (a * np.sinh(depth) + b * np.cosh(depth)), np.float32),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,16 +113,21 @@ def draw_scanner(random: Random, level: Level, dpi: int, bits: int) -> Scanner:
     uneven = 0.03 + 4 * (level.noise[1] - 0.004)
     sharpness = {300: 0.75, 600: 1.0}.get(dpi, 1.35)
     return Scanner(
-        dpi=dpi, blur_px=random.uniform(*level.blur_px) * sharpness, noise=random.uniform(*level.noise), gain=random.uniform(0.88, 1.06),
-        slope=(random.normal(0, uneven), random.normal(0, uneven), random.normal(0, uneven)), gamma=random.choice([1.8, 2.0, 2.2, 2.2, 2.4]),
-        streaks=random.uniform(0, 0.3) * level.noise[1], bits=bits,
-    )  # fmt: skip
+        dpi=dpi,
+        blur_px=random.uniform(*level.blur_px) * sharpness,
+        noise=random.uniform(*level.noise),
+        gain=random.uniform(0.88, 1.06),
+        slope=(random.normal(0, uneven), random.normal(0, uneven), random.normal(0, uneven)),
+        gamma=random.choice([1.8, 2.0, 2.2, 2.2, 2.4]),
+        streaks=random.uniform(0, 0.3) * level.noise[1],
+        bits=bits,
+    )
 
 
-def record(random: Random, light: Float, scanner: Scanner, photocopy: bool) -> np.ndarray:
+def record(random: Random, light: Float, scanner: Scanner, photocopy: bool) -> Array:
     """The picture (row, column, channel), uint8 or uint16, of a bed of light; `light` is used up."""
     height, width, channels = light.shape
-    light = cv2.GaussianBlur(light, (0, 0), scanner.blur_px, dst=light).reshape(height, width, channels)
+    light = _f32(cv2.GaussianBlur(light, (0, 0), scanner.blur_px)).reshape(height, width, channels)
     across = np.linspace(-1, 1, width, dtype=np.float32)[None]
     down = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
     a, b, c = (np.float32(s) for s in scanner.slope)
@@ -119,7 +135,7 @@ def record(random: Random, light: Float, scanner: Scanner, photocopy: bool) -> n
     uneven *= 1 + np.float32(scanner.streaks) * random.standard_normal((1, width), dtype=np.float32)
     light *= uneven[..., None]
     np.clip(light, 0, 1, out=light)
-    light = cv2.pow(light, 1 / scanner.gamma).reshape(height, width, channels)
+    light = _f32(cv2.pow(light, 1 / scanner.gamma)).reshape(height, width, channels)
     if photocopy:
         light = _photocopied(random, light)
     grain = random.standard_normal((height, width, channels), dtype=np.float32)
@@ -130,6 +146,10 @@ def record(random: Random, light: Float, scanner: Scanner, photocopy: bool) -> n
     light *= top
     light += 0.5
     return light.astype(np.uint8 if scanner.bits == 8 else np.uint16)
+
+
+def _f32(array: Array) -> Float:
+    return np.asarray(array, np.float32)
 
 
 def _photocopied(random: Random, light: Float) -> Float:

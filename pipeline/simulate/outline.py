@@ -1,8 +1,8 @@
 """The margin of an opercle at any size, as distance from the focus in every direction.
 
-A margin is the soft intersection of a conic section about the focus (the far margin) with straight lines (the edges that
-run from the articular corner, and cut-off far margins). Each of them advances at a rate of its own as the bone grows, so
-that a young bone is no scaled copy of the old one. Directions are degrees from the growth axis.
+A margin is the soft intersection of a conic section about the focus (the far margin) with straight lines (the edges
+that run from the articular corner, and cut-off far margins). Each of them advances at a rate of its own as the bone
+grows, so that a young bone is no scaled copy of the old one. Directions are degrees from the growth axis.
 """
 
 from __future__ import annotations
@@ -70,13 +70,15 @@ class Outline:
     """Half of the fan's opening; 180 when the bone surrounds its focus."""
 
     def margin(self, size: float) -> Float:
-        """Distance (DIRECTIONS,) from the focus for a bone whose growth axis is `size` long; exactly that on the axis."""
+        """Distance (DIRECTIONS,) from the focus for a bone whose growth axis is `size` long; just that on the axis."""
         young = min(size, 1.5) ** 0.8
         stretch = young * self.eccentricity + (1 - young) * self.young_eccentricity
         angle = np.deg2rad(DEGREES.astype(np.float64) + self.turn_deg)
         nearness = (1 - stretch * np.cos(angle - np.deg2rad(self.tilt_deg))) ** self.sharpness
         for edge in self.edges:
-            nearness += (np.maximum(np.cos(angle - np.deg2rad(edge.normal_deg)), 0) / (edge.distance * size ** (edge.lead - 1))) ** self.sharpness
+            nearness += (
+                np.maximum(np.cos(angle - np.deg2rad(edge.normal_deg)), 0) / (edge.distance * size ** (edge.lead - 1))
+            ) ** self.sharpness
         radius = nearness ** (-1 / self.sharpness)
         for f in self.features:
             off = (DEGREES + self.turn_deg - f.centre_deg + 180) % 360 - 180
@@ -89,7 +91,9 @@ class Outline:
 def draw_outline(random: Random, family: str) -> Outline:
     """An outline of a family: fan, narrow, round, notched, spiny, lobed or straight."""
     outline = _round(random) if family == "round" else _fan(random, family)
-    return replace(outline, turn_deg=_middle(replace(outline, features=tuple(f for f in outline.features if f.width_deg > 10))))
+    return replace(
+        outline, turn_deg=_middle(replace(outline, features=tuple(f for f in outline.features if f.width_deg > 10)))
+    )
 
 
 def _middle(outline: Outline) -> float:
@@ -106,43 +110,101 @@ def _fan(random: Random, family: str) -> Outline:
     edges = [
         Edge(normal_deg=upper + 90, distance=random.uniform(0.035, 0.085), lead=random.uniform(0.75, 1.3)),
         Edge(normal_deg=lower - 90, distance=random.uniform(0.035, 0.085), lead=random.uniform(0.75, 1.3)),
-        Edge(normal_deg=180 + middle + random.uniform(-25, 25), distance=random.uniform(0.05, 0.10), lead=random.uniform(0.7, 1.1)),
+        Edge(
+            normal_deg=180 + middle + random.uniform(-25, 25),
+            distance=random.uniform(0.05, 0.10),
+            lead=random.uniform(0.7, 1.1),
+        ),
     ]
     if family == "straight":
-        edges.append(Edge(normal_deg=random.uniform(-16, 16), distance=random.uniform(0.84, 0.95), lead=random.uniform(0.9, 1.1)))
+        edges.append(
+            Edge(normal_deg=random.uniform(-16, 16), distance=random.uniform(0.84, 0.95), lead=random.uniform(0.9, 1.1))
+        )
         if random.random() < 0.5:
-            edges.append(Edge(normal_deg=random.choice([-1, 1]) * random.uniform(35, 60), distance=random.uniform(0.7, 0.9), lead=1.0))
+            edges.append(
+                Edge(
+                    normal_deg=random.choice([-1, 1]) * random.uniform(35, 60),
+                    distance=random.uniform(0.7, 0.9),
+                    lead=1.0,
+                )
+            )
     if random.random() < 0.35:  # a bow in one of the edges: the corner is cut off
-        edges.append(Edge(normal_deg=random.choice([upper + random.uniform(20, 45), lower - random.uniform(20, 45)]),
-                          distance=random.uniform(0.35, 0.6), lead=random.uniform(0.85, 1.2)))
+        edges.append(
+            Edge(
+                normal_deg=random.choice([upper + random.uniform(20, 45), lower - random.uniform(20, 45)]),
+                distance=random.uniform(0.35, 0.6),
+                lead=random.uniform(0.85, 1.2),
+            )
+        )
     features: list[Feature] = []
     if family == "notched":
         for _ in range(random.integers(1, 3)):
-            features.append(Feature(centre_deg=middle + random.choice([-1, 1]) * random.uniform(0.18, 0.36) * opening,
-                                    width_deg=random.uniform(3.5, 8), height=-random.uniform(0.05, 0.15), onset=random.uniform(0.8, 2.5)))
+            features.append(
+                Feature(
+                    centre_deg=middle + random.choice([-1, 1]) * random.uniform(0.18, 0.36) * opening,
+                    width_deg=random.uniform(3.5, 8),
+                    height=-random.uniform(0.05, 0.15),
+                    onset=random.uniform(0.8, 2.5),
+                )
+            )
     if family in ("notched", "spiny"):
         corner = random.choice([upper - 4, lower + 4])
         for k in range(1 if family == "notched" else random.integers(1, 4)):
             step = -np.sign(corner - middle) * k * random.uniform(9, 14)
-            features.append(Feature(centre_deg=corner + step, width_deg=random.uniform(2.4, 5), height=random.uniform(0.06, 0.20),
-                                    onset=random.uniform(0.8, 2.0), skew=random.uniform(0.6, 1.8)))
+            features.append(
+                Feature(
+                    centre_deg=corner + step,
+                    width_deg=random.uniform(2.4, 5),
+                    height=random.uniform(0.06, 0.20),
+                    onset=random.uniform(0.8, 2.0),
+                    skew=random.uniform(0.6, 1.8),
+                )
+            )
     if family == "lobed":
         for side in (-1, 1):
-            features.append(Feature(centre_deg=middle + side * random.uniform(0.2, 0.42) * opening, width_deg=random.uniform(11, 20),
-                                    height=random.uniform(-0.10, 0.16), onset=random.uniform(0.5, 1.5)))
+            features.append(
+                Feature(
+                    centre_deg=middle + side * random.uniform(0.2, 0.42) * opening,
+                    width_deg=random.uniform(11, 20),
+                    height=random.uniform(-0.10, 0.16),
+                    onset=random.uniform(0.5, 1.5),
+                )
+            )
     return Outline(
-        family=family, edges=tuple(edges), eccentricity=random.uniform(-0.08, 0.30), young_eccentricity=random.uniform(-0.08, 0.22),
-        tilt_deg=random.uniform(-40, 40), sharpness=random.uniform(6, 15), knob=random.uniform(*KNOB_RADIUS), features=tuple(features), half_angle_deg=opening / 2,
-    )  # fmt: skip
+        family=family,
+        edges=tuple(edges),
+        eccentricity=random.uniform(-0.08, 0.30),
+        young_eccentricity=random.uniform(-0.08, 0.22),
+        tilt_deg=random.uniform(-40, 40),
+        sharpness=random.uniform(6, 15),
+        knob=random.uniform(*KNOB_RADIUS),
+        features=tuple(features),
+        half_angle_deg=opening / 2,
+    )
 
 
 def _round(random: Random) -> Outline:
     """Rounded: growth goes on at all sides, and marks close around the focus on three of them or on all four."""
-    edges = [Edge(normal_deg=180 + random.uniform(-30, 30), distance=random.uniform(0.14, 0.36), lead=random.uniform(0.8, 1.2))]
+    edges = [
+        Edge(
+            normal_deg=180 + random.uniform(-30, 30), distance=random.uniform(0.14, 0.36), lead=random.uniform(0.8, 1.2)
+        )
+    ]
     if random.random() < 0.7:
-        edges.append(Edge(normal_deg=random.choice([-1, 1]) * random.uniform(75, 110), distance=random.uniform(0.3, 0.6),
-                          lead=random.uniform(0.8, 1.25)))
+        edges.append(
+            Edge(
+                normal_deg=random.choice([-1, 1]) * random.uniform(75, 110),
+                distance=random.uniform(0.3, 0.6),
+                lead=random.uniform(0.8, 1.25),
+            )
+        )
     return Outline(
-        family="round", edges=tuple(edges), eccentricity=random.uniform(0.30, 0.58), young_eccentricity=random.uniform(0.25, 0.5),
-        tilt_deg=random.uniform(-15, 15), sharpness=random.uniform(4, 9), knob=random.uniform(*KNOB_RADIUS), half_angle_deg=random.uniform(75, 130),
-    )  # fmt: skip
+        family="round",
+        edges=tuple(edges),
+        eccentricity=random.uniform(0.30, 0.58),
+        young_eccentricity=random.uniform(0.25, 0.5),
+        tilt_deg=random.uniform(-15, 15),
+        sharpness=random.uniform(4, 9),
+        knob=random.uniform(*KNOB_RADIUS),
+        half_angle_deg=random.uniform(75, 130),
+    )

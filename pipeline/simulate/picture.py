@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -10,13 +10,13 @@ import numpy as np
 from pipeline.records import Float, Point
 from pipeline.simulate.fish import Fish
 from pipeline.simulate.marks import AXIS, PER_DEGREE, GrowthMarks, draw_marks
-from pipeline.simulate.noise import Random, cloud, ease, ripple
+from pipeline.simulate.noise import Array, Random, cloud, ease, ripple
 from pipeline.simulate.outline import DEGREES, DIRECTIONS, Outline
 from pipeline.simulate.plate import Plate, draw_plate
 from pipeline.simulate.variety import Level
 
 PAD_PX = 5  # empty pixels around a bone in its picture
-SUBPIXEL = 16  # parts of a pixel to which polygons are drawn
+SUBPIXEL_BITS = 4  # polygons are drawn to a sixteenth of a pixel
 DRAWN_OUTSIDE_PX = 0.4  # a filled polygon covers about this much more than its outline
 RAGGED = (0.0003, 0.0022)  # roughness of an ordinary margin, share of the radius
 WORN = (0.003, 0.009)  # of a worn one
@@ -26,6 +26,21 @@ BEVEL_LEFT = (0.35, 0.85)  # thickness left at the very margin
 MOTTLE = 0.055  # strength of blotches at texture 1
 CLEAR_OF_AXIS_DEG = 9.0  # damage keeps this far from the growth axis, so that truth stays on the bone
 LAMP_SLANT = (0.1, 0.55)  # how strongly the slope of the surface shows in reflected light
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """How a bone lies in its picture."""
+
+    focus: Point
+    axis_deg: float
+    """Direction of the growth axis, degrees from x towards y."""
+    mirrored: bool
+
+    def at(self, degrees: Array, radius: Array) -> tuple[Array, Array]:
+        """Picture x, y of points given in degrees from the growth axis (as on an unmirrored bone) and pixels."""
+        angle = np.deg2rad(self.axis_deg + (-degrees if self.mirrored else degrees))
+        return self.focus[0] + radius * np.cos(angle), self.focus[1] + radius * np.sin(angle)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,16 +60,9 @@ class BonePicture:
     """Mirrored light added in reflected light."""
     cover: Float
     """1 on the bone, 0 beside it."""
-    focus: Point
+    place: Place
     axis_px: float
-    axis_deg: float
-    """Direction of the growth axis on the scan, degrees from x towards y."""
-    mirrored: bool
     damaged: bool
-
-    def place(self, degrees: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Picture x, y of points given in degrees from the growth axis (as on an unmirrored bone) and pixels."""
-        return _place(self.focus, self.axis_deg, self.mirrored, degrees, radius)
 
 
 def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: str, px_per_mm: float) -> BonePicture:
@@ -62,19 +70,20 @@ def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: 
     axis_px = fish.margin_mm * px_per_mm
     marks = draw_marks(random, fish, level, outline, axis_px)
     plate = draw_plate(random, level, outline, marks, axis_px)
-    mirrored, axis_deg = side == "R", float(random.uniform(-180, 180))
     rim = plate.margin * (1 + _ragged(random)) - DRAWN_OUTSIDE_PX
-    x, y = _place((0.0, 0.0), axis_deg, mirrored, DEGREES, rim)
-    focus = (float(PAD_PX - np.floor(x.min())), float(PAD_PX - np.floor(y.min())))
-    shape = (int(np.ceil(y.max() + focus[1])) + PAD_PX, int(np.ceil(x.max() + focus[0])) + PAD_PX)
+    place = Place(focus=(0.0, 0.0), axis_deg=float(random.uniform(-180, 180)), mirrored=side == "R")
+    x, y = place.at(DEGREES, rim)
+    place = replace(place, focus=(float(PAD_PX - np.floor(x.min())), float(PAD_PX - np.floor(y.min()))))
+    x, y = place.at(DEGREES, rim)
+    shape = (int(np.ceil(y.max())) + PAD_PX, int(np.ceil(x.max())) + PAD_PX)
     cover = np.zeros(shape, np.uint8)
-    _fill(cover, np.stack([x + focus[0], y + focus[1]], axis=1), 255)
-    optical, relief = _rolled_up(plate, shape, focus, axis_deg, mirrored)
+    _fill(cover, x, y, 255)
+    optical, relief = _rolled_up(plate, shape, place)
     stain = np.ones(shape, np.float32)
     damaged = random.random() < level.damage_chance
     if damaged:
         for _ in range(random.integers(1, 4)):
-            _hurt(random, cover, stain, plate, outline, lambda d, r: _place(focus, axis_deg, mirrored, d, r))
+            _hurt(random, cover, stain, plate, outline, place)
     depth = cv2.distanceTransform(np.asarray(cover > 127, np.uint8), cv2.DIST_L2, 5)
     left = np.float32(random.uniform(*BEVEL_LEFT))
     optical *= left + (1 - left) * np.clip(depth / np.float32(max(random.uniform(*BEVEL) * axis_px, 1.0)), 0, 1)
@@ -83,39 +92,53 @@ def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: 
         stain *= _dried_skin(random, shape)
     gloss = _glare(random, shape) if random.random() < level.glare_chance else np.zeros(shape, np.float32)
     return BonePicture(
-        fish=fish, outline=outline, marks=marks, optical=optical, shade=_shade(random, relief, px_per_mm), stain=stain, gloss=gloss,
-        cover=np.asarray(cover, np.float32) / 255, focus=focus, axis_px=axis_px, axis_deg=axis_deg, mirrored=mirrored, damaged=damaged,
-    )  # fmt: skip
+        fish=fish,
+        outline=outline,
+        marks=marks,
+        optical=optical,
+        shade=_shade(random, relief, px_per_mm),
+        stain=stain,
+        gloss=gloss,
+        cover=cover.astype(np.float32) / np.float32(255),
+        place=place,
+        axis_px=axis_px,
+        damaged=damaged,
+    )
 
 
-def _place(focus: Point, axis_deg: float, mirrored: bool, degrees: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    angle = np.deg2rad(axis_deg + (-degrees if mirrored else degrees))
-    return focus[0] + radius * np.cos(angle), focus[1] + radius * np.sin(angle)
+def _fill(image: Array, x: Array, y: Array, value: int) -> None:
+    cv2.fillPoly(image, [_subpixels(x, y)], (value,), cv2.LINE_AA, shift=SUBPIXEL_BITS)
 
 
-def _fill(image: np.ndarray, points: np.ndarray, value: int) -> None:
-    cv2.fillPoly(image, [np.round(points * SUBPIXEL).astype(np.int32)], value, cv2.LINE_AA, shift=4)
+def _subpixels(x: Array, y: Array) -> Array:
+    return np.asarray(np.round(np.stack([x, y], axis=1) * 2**SUBPIXEL_BITS), np.int32)
 
 
 def _ragged(random: Random) -> Float:
     """(DIRECTIONS,) share of the radius by which the margin is worn or juts out; 0 on the growth axis."""
     size = random.uniform(*(WORN if random.random() < WORN_CHANCE else RAGGED))
-    rough = 0.6 * ripple(random, DIRECTIONS, random.uniform(1.5, 4) * PER_DEGREE) + ripple(random, DIRECTIONS, random.uniform(8, 25) * PER_DEGREE)
+    rough = 0.6 * ripple(random, DIRECTIONS, random.uniform(1.5, 4) * PER_DEGREE) + ripple(
+        random, DIRECTIONS, random.uniform(8, 25) * PER_DEGREE
+    )
     rough = np.clip(rough, -2.2, 1.2)
     return np.asarray(size * (rough - rough[AXIS]), np.float32)
 
 
-def _rolled_up(plate: Plate, shape: tuple[int, int], focus: Point, axis_deg: float, mirrored: bool) -> tuple[Float, Float]:
+def _rolled_up(plate: Plate, shape: tuple[int, int], place: Place) -> tuple[Float, Float]:
     """The plate's tables laid back around the focus."""
-    x = np.arange(shape[1], dtype=np.float32)[None] - np.float32(focus[0])
-    y = np.arange(shape[0], dtype=np.float32)[:, None] - np.float32(focus[1])
-    radius, angle = cv2.cartToPolar(np.broadcast_to(x, shape).copy(), np.broadcast_to(y, shape).copy(), angleInDegrees=True)
-    turned = (axis_deg - angle if mirrored else angle - axis_deg) + 180
+    x = np.arange(shape[1], dtype=np.float32)[None] - np.float32(place.focus[0])
+    y = np.arange(shape[0], dtype=np.float32)[:, None] - np.float32(place.focus[1])
+    radius, angle = cv2.cartToPolar(
+        np.broadcast_to(x, shape).copy(), np.broadcast_to(y, shape).copy(), angleInDegrees=True
+    )
+    turned = (place.axis_deg - angle if place.mirrored else angle - place.axis_deg) + 180
     row = np.mod(turned, 360) * np.float32(PER_DEGREE)
     tables = []
     for table in (plate.optical, plate.relief_mm):
         closed = np.concatenate([table, table[:1]])
-        tables.append(np.asarray(cv2.remap(closed, radius, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32))
+        tables.append(
+            np.asarray(cv2.remap(closed, radius, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
+        )
     return tables[0], tables[1]
 
 
@@ -142,14 +165,14 @@ def _dried_skin(random: Random, shape: tuple[int, int]) -> Float:
 
 def _glare(random: Random, shape: tuple[int, int]) -> Float:
     size = max(shape) / random.uniform(12, 25)
-    spots = ease((cloud(random, shape, (size, size * random.uniform(1, 3))) - np.float32(random.uniform(1.7, 2.4))) / 0.8)
+    uneven = cloud(random, shape, (size, size * random.uniform(1, 3)))
+    uneven += 0.5 * cloud(random, shape, (size / 4, size / 4)) + 0.4 * cloud(random, shape, (size / 14, size / 14))
+    spots = ease((uneven - np.float32(random.uniform(2.0, 2.7))) / 0.9)
     return np.asarray(np.float32(random.uniform(0.1, 0.45)) * spots, np.float32)
 
 
-def _hurt(random: Random, cover: np.ndarray, stain: Float, plate: Plate, outline: Outline, place: object) -> None:
+def _hurt(random: Random, cover: Array, stain: Float, plate: Plate, outline: Outline, place: Place) -> None:
     """One nick, break, crack or hole, in place."""
-    at = place if callable(place) else None
-    assert at is not None
     reach = float(np.clip(outline.half_angle_deg, CLEAR_OF_AXIS_DEG + 6, 60))
     direction = random.choice([-1, 1]) * random.uniform(CLEAR_OF_AXIS_DEG, reach)
     rim = float(plate.margin[int((direction + 180) * PER_DEGREE) % DIRECTIONS])
@@ -158,24 +181,31 @@ def _hurt(random: Random, cover: np.ndarray, stain: Float, plate: Plate, outline
         half, depth = random.uniform(0.8, 3.0), random.uniform(0.02, 0.09) * rim
         d = direction + half * np.array([-1.2, -0.7, -0.2, 0.3, 0.8, 1.2, 1.2, -1.2])
         r = rim - depth * np.array([-0.4, 0.6, 1.0, 0.8, 0.5, -0.4, -1.0, -1.0]) * random.uniform(0.8, 1.2, 8)
-        _fill(cover, np.stack(at(d, r), axis=1), 0)
+        _fill(cover, *place.at(d, r), 0)
     elif kind == "crack":
         r = np.linspace(rim * 1.01, rim * random.uniform(0.4, 0.8), 20)
         d = direction + np.cumsum(random.normal(0, 0.35, 20))
         line = np.zeros(cover.shape, np.uint8)
-        path = np.round(np.stack(at(d, r), axis=1) * SUBPIXEL).astype(np.int32)
-        cv2.polylines(line, [path], False, 255, max(1, round(rim / 350)), cv2.LINE_AA, shift=4)
+        cv2.polylines(
+            line,
+            [_subpixels(*place.at(d, r))],
+            False,
+            (255,),
+            max(1, round(rim / 350)),
+            cv2.LINE_AA,
+            shift=SUBPIXEL_BITS,
+        )
         stain *= 1 - np.float32(random.uniform(0.3, 0.7)) * line.astype(np.float32) / 255
     elif kind == "break":  # the corner of the fan is gone
         side = np.sign(direction)
         near = max(reach * random.uniform(0.55, 0.8), CLEAR_OF_AXIS_DEG)
         d = side * np.linspace(near, reach + 12, 14)
         r = rim * (np.linspace(1.02, random.uniform(0.5, 0.75), 14) + random.normal(0, 0.006, 14))
-        outer = np.stack(at(np.array([side * (reach + 12), side * near]), np.array([2.0, 2.0]) * rim), axis=1)
-        _fill(cover, np.concatenate([np.stack(at(d, r), axis=1), outer]), 0)
+        d, r = np.append(d, [side * (reach + 12), side * near]), np.append(r, [2.0 * rim, 2.0 * rim])
+        _fill(cover, *place.at(d, r), 0)
     else:
         middle, size = rim * random.uniform(0.4, 0.85), rim * random.uniform(0.008, 0.025)
-        x, y = at(np.array([direction]), np.array([middle]))
+        x, y = place.at(np.array(direction), np.array(middle))
         turn = np.linspace(0, 2 * np.pi, 14, endpoint=False)
         bulge = size * random.uniform(0.6, 1.3, 14)
-        _fill(cover, np.stack([x + bulge * np.cos(turn), y + bulge * np.sin(turn)], axis=1), 0)
+        _fill(cover, x + bulge * np.cos(turn), y + bulge * np.sin(turn), 0)

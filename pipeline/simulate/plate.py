@@ -74,9 +74,13 @@ def _seasons(random: Random, marks: GrowthMarks, columns: int, texture: float) -
     calendar = np.asarray(level * season * (1 + LAMELLAE * texture * (0.5 * fine + broad)), np.float32)
     age = years_of_growth(marks.years, columns)
     age *= steps_a_year
-    slip = cloud(random, age.shape, (DIRECTIONS / 24, columns / 3)) * np.float32(1.5)  # lamellae do not run round the whole bone
+    slip = cloud(random, age.shape, (DIRECTIONS / 24, columns / 3)) * np.float32(
+        1.5
+    )  # lamellae do not run round the whole bone
     age += slip
-    return np.asarray(cv2.remap(calendar[None], np.clip(age, 0, len(date) - 1), np.zeros_like(age), cv2.INTER_LINEAR), np.float32)
+    return np.asarray(
+        cv2.remap(calendar[None], np.clip(age, 0, len(date) - 1), np.zeros_like(age), cv2.INTER_LINEAR), np.float32
+    )
 
 
 def _striae(random: Random, columns: int, texture: float) -> Float:
@@ -90,16 +94,21 @@ def _striae(random: Random, columns: int, texture: float) -> Float:
     return fibres
 
 
-def _thickness(random: Random, level: Level, outline: Outline, marks: GrowthMarks, margin: Float, columns: int,
-               axis_px: float) -> tuple[Float, Float]:
+def _thickness(
+    random: Random, level: Level, outline: Outline, marks: GrowthMarks, margin: Float, columns: int, axis_px: float
+) -> tuple[Float, Float]:
     """Thickness in mm of the layers that carry the marks, and of the bone without marks that grew over them."""
     radius = np.arange(columns, dtype=np.float32)[None] / np.float32(axis_px)
     limit = np.maximum(margin / np.float32(axis_px), 0.02)[:, None]
     share = radius / limit
     annuli = len(marks.years) - 2
     old = 1 + OLD_THICKENING * min(annuli, 10)
-    blade = np.float32(random.uniform(*BLADE_MM) * old) * (1 + np.float32(random.uniform(*BLADE_TAPER)) * (1 - np.minimum(share, 1)))
-    over = np.float32(random.uniform(*BASE_MM) * old) * np.exp(-(share / np.float32(random.uniform(*BASE_REACH))) ** 2)
+    blade = np.float32(random.uniform(*BLADE_MM) * old) * (
+        1 + np.float32(random.uniform(*BLADE_TAPER)) * (1 - np.minimum(share, 1))
+    )
+    over = np.float32(random.uniform(*BASE_MM) * old) * np.exp(
+        -((share / np.float32(random.uniform(*BASE_REACH))) ** 2)
+    )
     if annuli >= 2 and random.random() < level.hidden_chance * np.clip(annuli / 6, 0.35, 1.6):
         core = outline.margin(float(marks.years[1, AXIS]) / axis_px)[:, None] * np.float32(random.uniform(0.95, 1.15))
         over = over + np.float32(random.uniform(*HIDING_MM)) * np.exp(-((0.8 * radius / core) ** 4))
@@ -107,7 +116,9 @@ def _thickness(random: Random, level: Level, outline: Outline, marks: GrowthMark
     lean = random.uniform(-np.pi, np.pi)
     aside = np.sqrt(np.maximum(radius**2 + 0.0004 - 0.04 * radius * np.cos(angle - lean), 0))
     size = np.float32(random.uniform(*KNOB_RADIUS))
-    knob = np.exp(-((radius / size) ** 4)) * (1 - np.float32(random.uniform(*CUP)) * np.exp(-((aside / (0.5 * size)) ** 2)))
+    knob = np.exp(-((radius / size) ** 4)) * (
+        1 - np.float32(random.uniform(*CUP)) * np.exp(-((aside / (0.5 * size)) ** 2))
+    )
     over = over + np.float32(random.uniform(*KNOB_MM)) * knob
     if random.random() >= RIBLESS_CHANCE:
         for rib in _rib_directions(random, outline):
@@ -129,6 +140,8 @@ def _rib(random: Random, direction: float, radius: Float, angle: Float, limit: F
     across = np.abs(np.sin(angle - np.deg2rad(direction))) * radius
     ahead = np.cos(angle - np.deg2rad(direction)) > 0
     width = np.float32(random.uniform(*RIB_WIDTH)) + np.float32(0.035) * radius
-    reach = np.float32(random.uniform(*RIB_REACH)) * float(limit[int(np.argmin(np.abs(np.rad2deg(angle[:, 0]) - direction))), 0])
-    height = np.float32(random.uniform(*RIB_MM)) * np.clip(1 - radius / max(reach, 0.1), 0, 1)
+    reach = np.float32(random.uniform(*RIB_REACH)) * float(
+        limit[int(np.argmin(np.abs(np.rad2deg(angle[:, 0]) - direction))), 0]
+    )
+    height = np.float32(random.uniform(*RIB_MM)) * np.clip(1 - radius / max(float(reach), 0.1), 0, 1)
     return np.asarray(ahead * height * np.exp(-((across / width) ** 2)), np.float32)

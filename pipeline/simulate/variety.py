@@ -44,28 +44,81 @@ class Level:
 
 
 CLEAN = Level(
-    name="clean", winter_loss=(0.45, 0.68), year_spread=0.10, texture=(0.3, 0.8), blur_px=(0.5, 0.8), noise=(0.002, 0.005),
-    least_increment_px=10.0, least_rim_px=5.0, ages=(0.05, 0.55), check_chance=0.12, split_chance=0.06, damage_chance=0.05,
-    hidden_chance=0.0, glare_chance=0.05, litter_per_cm2=0.2, touching_chance=0.0, bad_tag_chance=0.0,
-)  # fmt: skip
+    name="clean",
+    winter_loss=(0.45, 0.68),
+    year_spread=0.10,
+    texture=(0.3, 0.8),
+    blur_px=(0.5, 0.8),
+    noise=(0.002, 0.005),
+    least_increment_px=10.0,
+    least_rim_px=5.0,
+    ages=(0.05, 0.55),
+    check_chance=0.12,
+    split_chance=0.06,
+    damage_chance=0.05,
+    hidden_chance=0.0,
+    glare_chance=0.05,
+    litter_per_cm2=0.2,
+    touching_chance=0.0,
+    bad_tag_chance=0.0,
+)
 TYPICAL = Level(
-    name="typical", winter_loss=(0.32, 0.60), year_spread=0.18, texture=(0.6, 1.3), blur_px=(0.6, 1.1), noise=(0.004, 0.010),
-    least_increment_px=5.5, least_rim_px=0.0, ages=(0.0, 0.8), check_chance=0.4, split_chance=0.16, damage_chance=0.2,
-    hidden_chance=0.15, glare_chance=0.2, litter_per_cm2=0.8, touching_chance=0.0, bad_tag_chance=0.04,
-)  # fmt: skip
+    name="typical",
+    winter_loss=(0.32, 0.60),
+    year_spread=0.18,
+    texture=(0.6, 1.3),
+    blur_px=(0.6, 1.1),
+    noise=(0.004, 0.010),
+    least_increment_px=5.5,
+    least_rim_px=0.0,
+    ages=(0.0, 0.8),
+    check_chance=0.4,
+    split_chance=0.16,
+    damage_chance=0.2,
+    hidden_chance=0.15,
+    glare_chance=0.2,
+    litter_per_cm2=0.8,
+    touching_chance=0.0,
+    bad_tag_chance=0.04,
+)
 HARD = Level(
-    name="hard", winter_loss=(0.20, 0.46), year_spread=0.28, texture=(0.9, 1.9), blur_px=(0.9, 1.7), noise=(0.006, 0.016),
-    least_increment_px=2.8, least_rim_px=0.0, ages=(0.1, 1.0), check_chance=0.65, split_chance=0.3, damage_chance=0.4,
-    hidden_chance=0.3, glare_chance=0.4, litter_per_cm2=2.0, touching_chance=0.35, bad_tag_chance=0.08,
-)  # fmt: skip
+    name="hard",
+    winter_loss=(0.20, 0.46),
+    year_spread=0.28,
+    texture=(0.9, 1.9),
+    blur_px=(0.9, 1.7),
+    noise=(0.006, 0.016),
+    least_increment_px=2.8,
+    least_rim_px=0.0,
+    ages=(0.1, 1.0),
+    check_chance=0.65,
+    split_chance=0.3,
+    damage_chance=0.4,
+    hidden_chance=0.3,
+    glare_chance=0.4,
+    litter_per_cm2=2.0,
+    touching_chance=0.35,
+    bad_tag_chance=0.08,
+)
 
 LEVEL_SHARES: tuple[tuple[Level, float], ...] = ((CLEAN, 0.25), (TYPICAL, 0.5), (HARD, 0.25))
-LIGHTING_SHARES: tuple[tuple[str, float], ...] = (("dark", 0.44), ("white", 0.30), ("transmitted", 0.20), ("photocopy", 0.06))
-"""`dark`: reflected light on black. `white`: reflected on white. `transmitted`: on a light table. `photocopy`: of a white one."""
+LIGHTING_SHARES: tuple[tuple[str, float], ...] = (
+    ("dark", 0.44),
+    ("white", 0.30),
+    ("transmitted", 0.20),
+    ("photocopy", 0.06),
+)
+"""`dark`: on black. `white`: on white. `transmitted`: on a light table. `photocopy`: a copy of one on white."""
 DPI_SHARES: tuple[tuple[int, float], ...] = ((300, 0.15), (600, 0.65), (1200, 0.20))
 OUTLINE_SHARES: tuple[tuple[str, float], ...] = (
-    ("fan", 0.26), ("narrow", 0.12), ("round", 0.14), ("notched", 0.13), ("spiny", 0.11), ("lobed", 0.10), ("straight", 0.14),
-)  # fmt: skip
+    ("fan", 0.26),
+    ("narrow", 0.12),
+    ("round", 0.14),
+    ("notched", 0.13),
+    ("spiny", 0.11),
+    ("lobed", 0.10),
+    ("straight", 0.14),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +132,10 @@ class Variety:
     levels: Sequence[str] | None = None
     """`clean`, `typical`, `hard`."""
     lightings: Sequence[str] | None = None
+    """`dark`, `white`, `transmitted`, `photocopy`."""
     dpis: Sequence[int] | None = None
+    species: Sequence[str] | None = None
     tray_share: float = 0.3
     """Share of the bones that lie on trays, about."""
+    extras: bool = True
+    """Labels, rulers and pencilled numbers may lie beside the bones."""

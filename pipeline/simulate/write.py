@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import tifffile
 from PIL import Image
@@ -10,6 +11,7 @@ from PIL import Image
 from pipeline.simulate.draw import DrawnScan
 
 JPEG_QUALITY = 88  # what a scanner's program offers as good
+PNG_EFFORT = 3  # of 9: fast, and hardly larger
 COMPRESSIONS = (None, "zlib", "lzw")
 
 
@@ -17,14 +19,19 @@ def write_scan(folder: Path, scan: DrawnScan) -> None:
     """Write one scan; TIFF, PNG or JPEG by the ending of its name."""
     path = folder / scan.name
     if path.suffix == ".tif":
-        compression = COMPRESSIONS[sum(scan.name.encode()) % len(COMPRESSIONS)]
-        resolution = {} if scan.dpi is None else {"resolution": (scan.dpi, scan.dpi), "resolutionunit": "INCH"}
-        tifffile.imwrite(path, scan.pixels, photometric="rgb" if scan.pixels.ndim == 3 else "minisblack", metadata=None, software=False,
-                         compression=compression, rowsperstrip=128, **resolution)
+        tifffile.imwrite(
+            path,
+            scan.pixels,
+            photometric="rgb" if scan.pixels.ndim == 3 else "minisblack",
+            metadata=None,
+            software=False,
+            compression=COMPRESSIONS[sum(scan.name.encode()) % len(COMPRESSIONS)],
+            rowsperstrip=128,
+            resolution=None if scan.dpi is None else (scan.dpi, scan.dpi),
+            resolutionunit=None if scan.dpi is None else "INCH",
+        )
         return
-    told = {} if scan.dpi is None else {"dpi": (scan.dpi, scan.dpi)}
-    picture = Image.fromarray(scan.pixels)
-    if path.suffix == ".png":
-        picture.save(path, compress_level=3, **told)
-    else:
-        picture.save(path, quality=JPEG_QUALITY, **told)
+    how: dict[str, Any] = {"compress_level": PNG_EFFORT} if path.suffix == ".png" else {"quality": JPEG_QUALITY}
+    if scan.dpi is not None:
+        how["dpi"] = (scan.dpi, scan.dpi)
+    Image.fromarray(scan.pixels).save(path, **how)
