@@ -88,7 +88,7 @@ class SegmentSettings(Section):
     most_blur_px: Positive
     blur_per_grain: NotNegative
     hair_share: Fraction
-    fill_of_paper: Band
+    squareness_of_paper: Band
     aspect_of_ruler: Band
     roundness_of_coin: Band
     solidity_of_bone: Band
@@ -96,6 +96,7 @@ class SegmentSettings(Section):
     sharpness_of_bone: Band
     zones_of_bone: Band
     zones_of_scale: Band
+    ink_of_print: Band
     plainly_not: Fraction
     likely: Fraction
     plainly_bone: Fraction
@@ -245,9 +246,9 @@ class BatchSettings(Section):
 class PictureSettings(Section):
     """Crops, overlays and tray sheets."""
 
-    overlay_width_px: Annotated[int, Field(ge=800, le=4000)]
+    overlay_width_px: Annotated[int, Field(ge=1200, le=4000)]
     overlay_most_height_px: Annotated[int, Field(ge=540, le=4000)]
-    tray_sheet_most_px: Annotated[int, Field(ge=600, le=8000)]
+    tray_sheet_most_px: Annotated[int, Field(ge=1000, le=8000)]
     jpeg_quality: Annotated[int, Field(ge=50, le=100)]
 
 
