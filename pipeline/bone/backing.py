@@ -17,7 +17,7 @@ from pipeline.settings import SegmentSettings
 _FITS = 7  # reweighted fits; the scale of the residuals settles after four or five
 _FIRST_SCALE = 0.12  # brightness; wide enough for uneven light, too narrow to take in bones
 _LEAST_SCALE = 0.006  # brightness; below this residuals are quantisation
-_NEAR = 0.035  # brightness; what differs less from the fit may be uneven backing and shapes the surface
+_NEAR = 0.02  # brightness; what differs less from the fit may be uneven backing and shapes the surface
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def find_backing(image: Float, settings: SegmentSettings) -> Backing:
         field = inner
         surface = _surface(grid, field)
     residual = np.abs(grid - surface)[field]
-    standing_out = residual[residual > _NEAR]
+    standing_out = residual[residual > 1.5 * _NEAR]
     contrast = float(np.percentile(standing_out, 80)) if standing_out.size >= 6 else 0.0
     return Backing(surface, (width / size[0], height / size[1]), field, float(np.median(surface[field])), contrast)
 
@@ -100,8 +100,8 @@ def _surface(grid: Float, field: Mask) -> Float:
         spread = 2.5 * 1.4826 * float(np.median(np.abs(residual[np.abs(residual) < 2 * scale])))
         scale = float(np.clip(spread, _LEAST_SCALE, scale))
     surface: Float = (terms @ solution).astype(np.float32)
-    sigma = 0.07 * max(rows, columns)
-    for _ in range(2):
+    sigma = 0.08 * max(rows, columns)
+    for _ in range(3):
         off = grid - surface
         near = (np.abs(off) < _NEAR) & field
         near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=1).astype(np.float32)

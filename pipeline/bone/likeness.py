@@ -23,12 +23,12 @@ _SAMPLES = 48
 class Shape:
     """Measures of an outline that tell paper, rulers, coins and leaves from bones. None depends on size or rotation."""
 
-    fill: float
-    """Area as a share of the smallest rectangle about it: paper and rulers near 1."""
-    aspect: float
-    """Long over short side of that rectangle."""
+    squareness: float
+    """Overlap with the rectangle of the same moments (intersection over union): paper, tape and rulers near 1."""
     roundness: float
-    """Overlap with the ellipse of the same moments (intersection over union): coins and plain leaves near 1."""
+    """Overlap with the ellipse of the same moments: coins and plain leaves near 1."""
+    aspect: float
+    """Long over short side of the smallest rectangle about it."""
     solidity: float
     """Area as a share of the convex hull's."""
     on_edge: float
@@ -44,11 +44,12 @@ def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, in
     area = float(np.count_nonzero(mask))
     place = ring + np.array(origin)
     touching = (place <= 0).any(1) | (place[:, 0] >= scan_shape[1] - 1) | (place[:, 1] >= scan_shape[0] - 1)
+    squareness, roundness = _overlaps(mask)
     hull_area = cv2.contourArea(hull) + 0.5 * cv2.arcLength(hull, True) + 1
     return Shape(
-        fill=min(1.0, area / (across * down)),
+        squareness=squareness,
+        roundness=roundness,
         aspect=max(across, down) / min(across, down),
-        roundness=_roundness(mask),
         solidity=min(1.0, area / hull_area),
         on_edge=float(touching.mean()),
     )
@@ -56,11 +57,11 @@ def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, in
 
 def shape_likeness(shape: Shape, settings: SegmentSettings) -> float:
     """0 to 1 from the outline alone."""
-    # A bone cut by the scan's edge ends in a straight line there: neither its fill nor its roundness says much.
+    # A bone cut by the scan's edge ends in a straight line there: it may be as square as paper.
     lenient = 0.05 if shape.on_edge > 0.04 else 0.0
-    return (_falling(shape.fill - lenient, settings.fill_of_paper)
+    return (_falling(shape.squareness - lenient, settings.squareness_of_paper)
             * _falling(shape.aspect, settings.aspect_of_ruler)
-            * _falling(shape.roundness - lenient / 5, settings.roundness_of_coin)
+            * _falling(shape.roundness, settings.roundness_of_coin)
             * _rising(shape.solidity, settings.solidity_of_bone)
             * _falling(shape.on_edge, settings.edge_of_frame))
 
@@ -71,9 +72,17 @@ def edge_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
 
 
 def texture_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
-    """0 to 1 from the markings: zones about a focus at the outline, not about one deep inside."""
+    """0 to 1 from the markings: zones about a focus at the outline, not about one deep inside, and no print."""
     at_rim, deep = zones(cutout)
-    return _rising(at_rim, settings.zones_of_bone) * _falling(deep - at_rim, settings.zones_of_scale)
+    return (_rising(at_rim, settings.zones_of_bone) * _falling(deep - at_rim, settings.zones_of_scale)
+            * _falling(ink(cutout), settings.ink_of_print))
+
+
+def ink(cutout: Cutout) -> float:
+    """How much more the parts that stand out most from the backing do so than the whole: ratio of brightness steps."""
+    small, mask = _reduced(cutout)
+    typical, most = np.percentile(small[mask > 0], [50, 98])
+    return float(most / max(typical, 1e-3))
 
 
 def edge_sharpness(cutout: Cutout) -> float:
@@ -147,19 +156,27 @@ def _reduced(cutout: Cutout) -> tuple[Float, NDArray[np.uint8]]:
     return small, (mask > 0.5).astype(np.uint8)
 
 
-def _roundness(mask: Mask) -> float:
-    """Overlap with the ellipse that has the mask's second moments."""
-    solid = filled(mask).astype(np.uint8)
-    moments = cv2.moments(solid, binaryImage=True)
-    area = moments["m00"]
-    covariance = np.array([[moments["mu20"], moments["mu11"]], [moments["mu11"], moments["mu02"]]]) / area
-    y, x = np.mgrid[:mask.shape[0], :mask.shape[1]].astype(np.float32)
-    x -= np.float32(moments["m10"] / area)
-    y -= np.float32(moments["m01"] / area)
-    inverse = np.linalg.inv(covariance + 1e-6 * np.eye(2))
-    # Half axes of a uniform ellipse are twice the standard deviations.
-    within = inverse[0, 0] * x * x + 2 * inverse[0, 1] * x * y + inverse[1, 1] * y * y <= 4
-    return float(np.count_nonzero(within & (solid > 0)) / np.count_nonzero(within | (solid > 0)))
+def _overlaps(mask: Mask) -> tuple[float, float]:
+    """Overlap (intersection over union) with the rectangle and with the ellipse of the mask's second moments."""
+    shrink = min(1.0, _SIDE / max(mask.shape))
+    size = (max(4, round(mask.shape[1] * shrink)), max(4, round(mask.shape[0] * shrink)))
+    solid = cv2.resize(filled(mask).astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
+    rows, columns = np.nonzero(solid)
+    if rows.size < 8:
+        return 0.0, 0.0
+    points = np.stack([columns, rows], 1).astype(np.float64)
+    centre = points.mean(0)
+    spread, way = np.linalg.eigh(np.cov((points - centre).T) + 1e-6 * np.eye(2))
+    y, x = np.mgrid[-2:size[1] + 2, -2:size[0] + 2]
+    along = ((x - centre[0]) * way[0, 0] + (y - centre[1]) * way[1, 0]) ** 2 / spread[0]
+    across = ((x - centre[0]) * way[0, 1] + (y - centre[1]) * way[1, 1]) ** 2 / spread[1]
+    here = np.pad(solid, 2)
+    # Half sides of a uniform rectangle are the root of three standard deviations, half axes of an ellipse two.
+    return _overlap(here, np.maximum(along, across) <= 3), _overlap(here, along + across <= 4)
+
+
+def _overlap(one: Mask, other: Mask) -> float:
+    return float(np.count_nonzero(one & other) / np.count_nonzero(one | other))
 
 
 def _rising(value: float, band: tuple[float, float]) -> float:

@@ -77,10 +77,13 @@ def _runs(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) 
         return [(1, 1.0)] * len(parts)
     corner = np.array([origin for origin, _ in parts], float)
     extent = np.array([part.shape[::-1] for _, part in parts], float)
-    size = extent.max(1)
-    gap = np.maximum(np.maximum(corner[:, None], corner[None]) - np.minimum((corner + extent)[:, None], (corner + extent)[None]), 0)
+    # The height of the line: the same for a letter and a whole word.
+    size = np.array([min(cv2.minAreaRect(cv2.findNonZero(part.astype(np.uint8)))[1]) + 1 for _, part in parts])
+    gap = np.maximum(np.maximum(corner[:, None], corner[None]) - np.minimum((corner + extent)[:, None],
+                                                                           (corner + extent)[None]), 0)
     alike = np.minimum(size[:, None], size[None])
-    linked = (np.hypot(gap[..., 0], gap[..., 1]) < settings.letter_gap * alike) & (alike > 0.3 * np.maximum(size[:, None], size[None]))
+    close = np.hypot(gap[..., 0], gap[..., 1]) < settings.letter_gap * alike
+    linked = close & (alike > 0.4 * np.maximum(size[:, None], size[None]))
     _, run = connected_components(csr_array(linked), directed=False)
     out = []
     for r, own in zip(run, size, strict=True):
