@@ -297,16 +297,22 @@ def _tags(age: Age, counted: Sequence[AgedMark], line: _Line, zoom: float) -> tu
     # Along a slanting axis, plates with level edges need more room.
     slant = float(np.abs(line.along).max())
     low, high = -TAG_SIZE, line.length + TAG_SIZE
+    wanted = np.asarray([along for along, _ in named])
+    crowded = np.zeros(len(named), dtype=bool)
+    close = np.diff(wanted) < _TAG_APART / slant
+    crowded[1:] |= close
+    crowded[:-1] |= close
     for rows in range(1, _MOST_ROWS + 1):
-        places = np.zeros(len(named))
+        # Only crowded marks take turns; the others keep their short leaders in the first row.
+        row_of = np.where(crowded, np.cumsum(crowded) % rows, 0)
+        places = wanted.copy()
         for row in range(rows):
-            wanted = [along for along, _ in named[row::rows]]
-            places[row::rows] = ink.spread(wanted, _TAG_APART / slant, low, high)
-        if all(abs(p - along) <= _LONGEST_LEADER for p, (along, _) in zip(places, named, strict=True)):
+            places[row_of == row] = ink.spread(wanted[row_of == row], _TAG_APART / slant, low, high)
+        if np.all(np.abs(places - wanted) <= _LONGEST_LEADER):
             break
     tags = []
-    for index, (place, (along, mark)) in enumerate(zip(places, named, strict=True)):
-        middle = line.at(float(place), _TAG_ASIDE + (index % rows) * _ROW_APART / slant)
+    for place, row, (along, mark) in zip(places, row_of, named, strict=True):
+        middle = line.at(float(place), _TAG_ASIDE + int(row) * _ROW_APART / slant)
         tags.append(_tag(mark, middle, line.at(along, 9.0)))
     doubts = []
     if "focus-unsure" in age.reasons:
