@@ -49,8 +49,13 @@ def age_bias(reference: Counts, counts: Counts) -> tuple[BiasAtAge, ...]:
     adjusted = holm(ps)
     return tuple(
         BiasAtAge(
-            reference_age=age, n=values.size, mean=mean(values),
-            sd=float(values.std(ddof=1)) if values.size > 1 else None, difference=float(values.mean()) - age, p=p, p_adjusted=q,
+            reference_age=age,
+            n=values.size,
+            mean=mean(values),
+            sd=float(values.std(ddof=1)) if values.size > 1 else None,
+            difference=float(values.mean()) - age,
+            p=p,
+            p_adjusted=q,
         )
         for (age, values), p, q in zip(groups, ps, adjusted, strict=True)
     )

@@ -70,18 +70,28 @@ def compare(
     x, y = counts_a[both], counts_b[both]
     table, lowest = symmetry.cross_table(x.astype(np.int64), y.astype(np.int64)) if x.size else (_NO_TABLE, 0)
     pair = np.column_stack([x, y])
-    tests = {
-        "bowker": symmetry.bowker(table),
-        "evans_hoenig": symmetry.evans_hoenig(table),
-        "pooled": symmetry.pooled(table),
-        "stuart_maxwell": symmetry.stuart_maxwell(table),
-    } if x.size else dict.fromkeys(("bowker", "evans_hoenig", "pooled", "stuart_maxwell"), symmetry.NOTHING)
+    tests = (
+        {
+            "bowker": symmetry.bowker(table),
+            "evans_hoenig": symmetry.evans_hoenig(table),
+            "pooled": symmetry.pooled(table),
+            "stuart_maxwell": symmetry.stuart_maxwell(table),
+        }
+        if x.size
+        else dict.fromkeys(("bowker", "evans_hoenig", "pooled", "stuart_maxwell"), symmetry.NOTHING)
+    )
     kappa = kappas(table) if x.size else Kappas(unweighted=None, linear=None, quadratic=None)
     return Comparison(
-        a=a, b=b, n=int(both.sum()),
-        precision=precision(pair), above_zero=precision(pair[(pair > 0).all(axis=1)]),
+        a=a,
+        b=b,
+        n=int(both.sum()),
+        precision=precision(pair),
+        above_zero=precision(pair[(pair > 0).all(axis=1)]),
         mean_difference=mean_difference(y - x) if x.size else NONE,
-        **tests, kappa=kappa, table=table, lowest=lowest,
+        **tests,
+        kappa=kappa,
+        table=table,
+        lowest=lowest,
         not_aged_by_a=int((tried_a & ~has_a & has_b).sum()),
         not_aged_by_b=int((tried_b & ~has_b & has_a).sum()),
         not_aged_by_both=int((tried_a & ~has_a & tried_b & ~has_b).sum()),
@@ -104,27 +114,46 @@ def _notes(a: str, b: str, table: Table, kappa: Kappas, both_zero: int) -> tuple
 
 def agreement(comparisons: Sequence[Comparison], extra: dict[str, Any]) -> dict[str, Any]:
     """What agreement.json holds: `comparisons`, then whatever `extra` adds. Shares 0 to 1; ape, cv, d percent."""
-    return {"comparisons": [_as_json(c) for c in comparisons], **extra}
+    return {"comparisons": [as_json(c) for c in comparisons], **extra}
 
 
-def _as_json(c: Comparison) -> dict[str, Any]:
+def as_json(c: Comparison) -> dict[str, Any]:
+    """One object of agreement.json: the fixed keys, then the further ones."""
     p = c.precision
     return {
-        "a": c.a, "b": c.b, "n": c.n,
-        "exact": p.exact.value, "within_1": p.within_1.value,
-        "ape": p.ape.value, "cv": p.cv.value, "d": p.d.value, "both_zero": p.both_zero,
+        "a": c.a,
+        "b": c.b,
+        "n": c.n,
+        "exact": p.exact.value,
+        "within_1": p.within_1.value,
+        "ape": p.ape.value,
+        "cv": p.cv.value,
+        "d": p.d.value,
+        "both_zero": p.both_zero,
         "mean_difference": c.mean_difference.value,
-        "bowker": _test(c.bowker), "evans_hoenig": _test(c.evans_hoenig), "pooled": _test(c.pooled),
+        "bowker": _test(c.bowker),
+        "evans_hoenig": _test(c.evans_hoenig),
+        "pooled": _test(c.pooled),
         "kappa": {"unweighted": c.kappa.unweighted, "linear": c.kappa.linear, "quadratic": c.kappa.quadratic},
         "notes": list(c.notes),
         "intervals": {
             name: None if e.low is None else [e.low, e.high]
-            for name, e in [("exact", p.exact), ("within_1", p.within_1), ("ape", p.ape), ("cv", p.cv), ("d", p.d),
-                            ("mean_difference", c.mean_difference)]
+            for name, e in [
+                ("exact", p.exact),
+                ("within_1", p.within_1),
+                ("ape", p.ape),
+                ("cv", p.cv),
+                ("d", p.d),
+                ("mean_difference", c.mean_difference),
+            ]
         },
         "stuart_maxwell": _test(c.stuart_maxwell),
-        "above_zero": {"n": c.above_zero.bones, "ape": c.above_zero.ape.value, "cv": c.above_zero.cv.value,
-                       "d": c.above_zero.d.value},
+        "above_zero": {
+            "n": c.above_zero.bones,
+            "ape": c.above_zero.ape.value,
+            "cv": c.above_zero.cv.value,
+            "d": c.above_zero.d.value,
+        },
         "not_aged": {"a_only": c.not_aged_by_a, "b_only": c.not_aged_by_b, "both": c.not_aged_by_both},
     }
 

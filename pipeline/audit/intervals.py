@@ -6,6 +6,7 @@ DEVELOPERS.md.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -127,5 +128,5 @@ def mean(values: Values, tests: int = 1) -> Estimate:
     spread = float(values.std(ddof=1)) if n > 1 else 0.0
     if spread == 0:
         return Estimate(middle)
-    half = float(special.stdtrit(n - 1, 1 - _TAIL / tests)) * spread / np.sqrt(n)
+    half = float(special.stdtrit(n - 1, 1 - _TAIL / tests)) * spread / math.sqrt(n)
     return Estimate(middle, middle - half, middle + half)

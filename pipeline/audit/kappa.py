@@ -21,8 +21,11 @@ def kappas(table: NDArray[np.int64]) -> Kappas:
     """Of a square table whose labels run in order without gaps, so that positions are years apart."""
     position = np.arange(len(table))
     apart = np.abs(position[:, None] - position[None, :]).astype(np.float64)
-    return Kappas(unweighted=kappa(table, (apart > 0).astype(np.float64)), linear=kappa(table, apart),
-                  quadratic=kappa(table, apart**2))
+    return Kappas(
+        unweighted=kappa(table, (apart > 0).astype(np.float64)),
+        linear=kappa(table, apart),
+        quadratic=kappa(table, apart**2),
+    )
 
 
 def kappa(table: NDArray[np.int64], disagreement: NDArray[np.float64]) -> float | None:

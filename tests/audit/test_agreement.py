@@ -144,7 +144,7 @@ def test_cohens_own_weighted_example():
 
 def test_kappa_of_published_tables():
     women, men = women_and_men()
-    # Landis and Koch 1977 print .208 and .297; Agresti prints .493 for the pathologists. The rest as statsmodels has it.
+    # Landis and Koch 1977 print .208 and .297; Agresti prints .493 for the pathologists.
     winnipeg, new_orleans = kappas(patients("Winnipeg")), kappas(patients("New Orleans"))
     assert winnipeg.unweighted == pytest.approx(0.208, abs=5e-4)
     assert new_orleans.unweighted == pytest.approx(0.297, abs=6e-4)

@@ -1,0 +1,54 @@
+"""Left bone against right bone of the same fish: what one reader makes of two bones that must have one age."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.audit.answers import Answers
+from pipeline.audit.intervals import NONE, Estimate, mean_difference
+from pipeline.audit.precision import Precision, precision
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sides:
+    """One reader on fish of which this reader counted two bones."""
+
+    reader: str
+    precision: Precision
+    right_minus_left: Estimate
+    """Annuli; only where the table tells which side is which."""
+    told_sides: int
+    """Fish where it does."""
+
+
+def sides(answers: Answers) -> tuple[Sides, ...]:
+    """One row for each reader who counted both bones of a fish. The first two bones of a fish count."""
+    about = answers.about
+    told = np.flatnonzero(about["fish"].notna().to_numpy())
+    fish = pd.Series(about["fish"].to_numpy()[told])
+    nth = fish.groupby(fish, sort=False).cumcount().to_numpy()
+    first = pd.Series(told[nth == 0], index=fish[nth == 0])
+    second = pd.Series(told[nth == 1], index=fish[nth == 1])
+    one, other = first.loc[second.index].to_numpy(np.int64), second.to_numpy(np.int64)
+    side = about["side"].fillna("").to_numpy(str)
+    mirrored = (side[one] == "R") & (side[other] == "L")
+    left, right = np.where(mirrored, other, one), np.where(mirrored, one, other)
+    known = (side[left] == "L") & (side[right] == "R")
+    out = []
+    for j, reader in enumerate(answers.readers):
+        pair = np.column_stack([answers.counts[left, j], answers.counts[right, j]])
+        counted = ~np.isnan(pair).any(axis=1)
+        if counted.any():
+            gap = (pair[:, 1] - pair[:, 0])[counted & known]
+            out.append(
+                Sides(
+                    reader=reader,
+                    precision=precision(pair[counted]),
+                    told_sides=gap.size,
+                    right_minus_left=mean_difference(gap) if gap.size else NONE,
+                )
+            )
+    return tuple(out)

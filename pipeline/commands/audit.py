@@ -1,0 +1,97 @@
+"""Audit readers and machine: tables in, figures, pages and a summary out."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline.audit.answers import MACHINE, RunAges
+from pipeline.audit.comparison import agreement, as_json
+from pipeline.audit.verdict import CAUTION, Statement, headline, verdict
+from pipeline.audit.whole import Audit
+from pipeline.audit.whole import audit as audited
+from pipeline.errors import OpercleError, TableError
+from pipeline.files.atomic import write_text
+from pipeline.files.readings import read_readings
+from pipeline.files.run_tables import read_ages
+from pipeline.files.tables import write_table
+from pipeline.records import Reading
+from pipeline.report.audit_page import audit_page, notes, plots
+from pipeline.report.audit_tables import tables
+
+AGREEMENT = "agreement.json"
+PAGE = "audit.html"
+_MADE_BY = "opercle"
+_PLOTS = ("difference.svg", "reliability.svg", "drift-*.svg")
+
+
+def audit(readings: Sequence[Path], runs: Sequence[Path], reference: str | None, out: Path | None) -> str:
+    """Audit readings, with the machine's ages when `runs` are given, and write all results to a folder.
+
+    The folder is `out`, else `audit` in the last run, else `audit` here. Returns the summary in plain words. Raises
+    OpercleError when a table cannot be used, the reference has no readings, or the folder holds something else.
+    """
+    folder = out or (runs[-1] / "audit" if runs else Path("audit"))
+    _check(folder)
+    read = read_readings(readings)
+    found = audited(read, _runs(runs, read), reference)
+    statements = verdict(found)
+    _write(folder, found, statements)
+    return _summary(folder, found, statements)
+
+
+def _runs(runs: Sequence[Path], readings: Sequence[Reading]) -> list[RunAges]:
+    if runs and any(r.reader == MACHINE for r in readings):
+        raise TableError([f"a reader is called {MACHINE}, which is the machine's name; rename it, or leave out --run"])
+    names = [run.resolve().name for run in runs]
+    # Two runs of one name are told apart by their folder.
+    shown = [str(run) if names.count(name) > 1 else name for run, name in zip(runs, names, strict=True)]
+    if len({run.resolve() for run in runs}) < len(runs):
+        raise OpercleError("--run: the same run is given twice")
+    return [RunAges(name=name, ages=read_ages(run)) for run, name in zip(runs, shown, strict=True)]
+
+
+def _check(folder: Path) -> None:
+    """Nothing that exists is overwritten but an earlier audit."""
+    if folder.is_dir() and any(folder.iterdir()) and not (folder / "run.json").is_file():
+        try:
+            made_by = json.loads((folder / AGREEMENT).read_text(encoding="utf-8")).get("made_by")
+        except (OSError, ValueError, AttributeError):
+            made_by = None
+        if made_by != _MADE_BY:
+            raise OpercleError(f"{folder}: holds files but no audit; give --out the name of a new or empty folder")
+    elif folder.exists() and not folder.is_dir():
+        raise OpercleError(f"{folder}: is not a folder; give --out the name of a new or empty folder")
+
+
+def _write(folder: Path, found: Audit, statements: Sequence[Statement]) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        # First, since by this file a later audit knows the folder for its own.
+        content = agreement(
+            found.pairs,
+            {
+                "reference": found.reference,
+                "against_reference": [as_json(g.comparison) for g in found.against],
+                "notes": notes(found),
+                "made_by": _MADE_BY,
+            },
+        )
+        write_text(folder / AGREEMENT, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+        for table in tables(found):
+            write_table(folder / table.name, table.columns, table.rows)
+        for old in (path for pattern in _PLOTS for path in folder.glob(pattern)):
+            old.unlink()
+        drawn = plots(found)
+        for name, svg in drawn.items():
+            write_text(folder / f"{name}.svg", svg)
+        write_text(folder / PAGE, audit_page(found, statements, drawn))
+    except OSError as e:
+        raise OpercleError(f"{e.filename or folder}: cannot be written: {e.strerror}") from None
+
+
+def _summary(folder: Path, found: Audit, statements: Sequence[Statement]) -> str:
+    lines = [headline(statements), "", *(f"{s.topic}: {s.text}" for s in statements)]
+    lines += [f"Note: {note}" for note in notes(found)]
+    return "\n".join([*lines, "", CAUTION, str(folder / PAGE)])
