@@ -42,7 +42,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     began = time.monotonic()
     settings = read_settings(request.settings)
     is_run = run_folder.check(request.out)
-    scans = find_scans(request.scans)
+    scans = find_scans(request.scans, say)
     earlier = earlier_scans(_known(request.out), scans) if is_run and not request.fresh else {}
     table = read_specimens(request.specimens, (*scans, *_as_named(earlier))) if request.specimens else None
     run_folder.mark(request.out)

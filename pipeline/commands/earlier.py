@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pipeline.errors import RunError
+from pipeline.files.scan_folder import name_key
 from pipeline.records import ScanRef
 from pipeline.run import places
 from pipeline.run.ledger import KnownScan
@@ -16,9 +17,9 @@ def earlier_scans(known: Mapping[str, KnownScan], scans: Sequence[ScanRef]) -> d
 
     Raises RunError when a scan of this call bears the name of another one that is still there.
     """
-    by_stem = {places.stem(name).casefold(): name for name in known}
+    by_stem = {name_key(places.stem(name)): name for name in known}
     for ref in scans:
-        other = by_stem.get(places.stem(ref.scan).casefold())
+        other = by_stem.get(name_key(places.stem(ref.scan)))
         if other is not None:
             _check_same(ref, known[other])
     named = {ref.scan for ref in scans}
