@@ -12,13 +12,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.noise import Random
+from pipeline.simulate.noise import Array, Random
 
 DIRECTIONS = 1440  # around the circle: a quarter of a degree, 3 px along the margin of a large bone
 DEGREES: Float = np.asarray((np.arange(DIRECTIONS) - DIRECTIONS // 2) * 360.0 / DIRECTIONS, np.float32)
 KNOB_JOINT = 7  # norm of the soft union of blade and articular process
 KNOB_LEAD = 0.9  # the articular process is large in young bones
-KNOB_RADIUS = (0.06, 0.105)  # of the growth axis
+KNOB_RADIUS = (0.055, 0.10)  # of the growth axis
+KNOB_BEND = (0.1, 0.3)  # how far the articular process is from a circle
+KNOB_ORDERS = range(1, 4)
+BEND = (0.005, 0.03)  # how far the margin is from its ideal lines
+BEND_ORDERS = range(3, 10)
 CENTRAL_POWER = 3  # weight of a direction, as a power of the radius, when the middle of the fan is sought
 
 
@@ -48,6 +52,18 @@ class Feature:
     skew: float = 1.0
 
 
+@dataclass(frozen=True, slots=True)
+class Wave:
+    """A slow bend around the whole bone."""
+
+    order: int
+    """Waves around the circle."""
+    height: float
+    """Share of the radius."""
+    phase: float
+    """Radians."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
     """One bone's margin at every size."""
@@ -62,7 +78,10 @@ class Outline:
     sharpness: float
     """Norm of the soft intersection: high values give sharp corners."""
     knob: float
-    """Radius of the rounded articular process about the focus, of the growth axis."""
+    """Mean radius of the articular process about the focus, of the growth axis."""
+    knob_waves: tuple[Wave, ...]
+    waves: tuple[Wave, ...]
+    """Slow bends of the whole margin: no edge is quite straight."""
     features: tuple[Feature, ...] = ()
     turn_deg: float = 0.0
     """Added to directions so that 0 is the growth axis."""
@@ -84,8 +103,20 @@ class Outline:
             off = (DEGREES + self.turn_deg - f.centre_deg + 180) % 360 - 180
             width = np.where(off < 0, f.width_deg * f.skew, f.width_deg)
             radius *= 1 + f.height * min(size, 1.2) ** f.onset * np.exp(-0.5 * (off / width) ** 2)
-        radius = (radius**KNOB_JOINT + (self.knob * size ** (KNOB_LEAD - 1)) ** KNOB_JOINT) ** (1 / KNOB_JOINT)
+        radius *= 1 + _bend(self.waves, angle)
+        knob = self.knob * size ** (KNOB_LEAD - 1) * (1 + _bend(self.knob_waves, angle))
+        radius = (radius**KNOB_JOINT + knob**KNOB_JOINT) ** (1 / KNOB_JOINT)
         return np.asarray(radius * (size / radius[DIRECTIONS // 2]), np.float32)
+
+
+def _bend(waves: tuple[Wave, ...], angle: Array) -> Array:
+    return np.asarray(sum(w.height * np.cos(w.order * angle + w.phase) for w in waves))
+
+
+def _waves(random: Random, orders: range, height: tuple[float, float]) -> tuple[Wave, ...]:
+    """Waves whose height falls with their order."""
+    most = random.uniform(*height)
+    return tuple(Wave(n, most * random.normal() / np.sqrt(n), random.uniform(0, 2 * np.pi)) for n in orders)
 
 
 def draw_outline(random: Random, family: str) -> Outline:
@@ -178,6 +209,8 @@ def _fan(random: Random, family: str) -> Outline:
         tilt_deg=random.uniform(-40, 40),
         sharpness=random.uniform(6, 15),
         knob=random.uniform(*KNOB_RADIUS),
+        knob_waves=_waves(random, KNOB_ORDERS, KNOB_BEND),
+        waves=_waves(random, BEND_ORDERS, BEND),
         features=tuple(features),
         half_angle_deg=opening / 2,
     )
@@ -206,5 +239,7 @@ def _round(random: Random) -> Outline:
         tilt_deg=random.uniform(-15, 15),
         sharpness=random.uniform(4, 9),
         knob=random.uniform(*KNOB_RADIUS),
+        knob_waves=_waves(random, KNOB_ORDERS, KNOB_BEND),
+        waves=_waves(random, BEND_ORDERS, BEND),
         half_angle_deg=random.uniform(75, 130),
     )

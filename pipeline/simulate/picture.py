@@ -73,7 +73,8 @@ def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: 
     rim = plate.margin * (1 + _ragged(random)) - DRAWN_OUTSIDE_PX
     place = Place(focus=(0.0, 0.0), axis_deg=float(random.uniform(-180, 180)), mirrored=side == "R")
     x, y = place.at(DEGREES, rim)
-    place = replace(place, focus=(float(PAD_PX - np.floor(x.min())), float(PAD_PX - np.floor(y.min()))))
+    within = random.random(2)  # no bone knows the grid of pixels
+    place = replace(place, focus=(float(PAD_PX - x.min() + within[0]), float(PAD_PX - y.min() + within[1])))
     x, y = place.at(DEGREES, rim)
     shape = (int(np.ceil(y.max())) + PAD_PX, int(np.ceil(x.max())) + PAD_PX)
     cover = np.zeros(shape, np.uint8)

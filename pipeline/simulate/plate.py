@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.records import Float
 from pipeline.simulate.marks import AXIS, GrowthMarks, opacity_of_lines, years_of_growth
-from pipeline.simulate.noise import Random, cloud
+from pipeline.simulate.noise import Random, cloud, ease
 from pipeline.simulate.outline import DEGREES, DIRECTIONS, Outline
 from pipeline.simulate.variety import Level
 
@@ -24,6 +24,7 @@ CUP = (0.2, 0.8)  # depth of the socket in the knob, share of its height
 RIB_MM = (0.25, 1.3)  # height of a rib at the focus
 RIB_WIDTH = (0.012, 0.045)  # half width at the focus, of the growth axis
 RIB_REACH = (0.35, 1.0)  # length, of the margin's distance in its direction
+RIB_ROOT = 0.03  # length over which it rises at the focus, of the growth axis
 RIBLESS_CHANCE = 0.22
 SCATTERING = (1.6, 3.2)  # 1/mm; optical thickness of a millimetre of opaque summer bone
 SEASON_SLOPE = (-0.04, 0.16)  # how much less opaque late summer is than early summer
@@ -138,7 +139,7 @@ def _rib_directions(random: Random, outline: Outline) -> list[float]:
 def _rib(random: Random, direction: float, radius: Float, angle: Float, limit: Float) -> Float:
     """A ridge that runs out from the focus, lower and broader with distance."""
     across = np.abs(np.sin(angle - np.deg2rad(direction))) * radius
-    ahead = np.cos(angle - np.deg2rad(direction)) > 0
+    ahead = ease(0.5 + np.cos(angle - np.deg2rad(direction)) * radius / np.float32(2 * RIB_ROOT))
     width = np.float32(random.uniform(*RIB_WIDTH)) + np.float32(0.035) * radius
     reach = np.float32(random.uniform(*RIB_REACH)) * float(
         limit[int(np.argmin(np.abs(np.rad2deg(angle[:, 0]) - direction))), 0]
