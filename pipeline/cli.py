@@ -71,6 +71,23 @@ def age(
         print(line)
 
 
+@app.command(epilog="Example:  opercle audit readings.csv --run run-2026 --reference Ann")
+def audit(
+    readings: Annotated[list[Path], typer.Argument(metavar="READINGS...", help="Tables of readings (CSV).")],
+    run: Annotated[
+        list[Path] | None, typer.Option(help="Folder that `opercle age` wrote, to judge the machine; repeats.")
+    ] = None,
+    reference: Annotated[str | None, typer.Option(help="Reader against whom all others are judged.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the results. Default: audit in the run, else ./audit.")
+    ] = None,
+) -> None:
+    """Compare readers with each other, and with the machine: precision, bias, drift."""
+    from pipeline.commands.audit import audit
+
+    print(audit(readings, run or [], reference, out))
+
+
 @app.command(epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
 def simulate(
     out: Annotated[Path, typer.Argument(help="Folder for the drawn scans and tables: new or empty.")],

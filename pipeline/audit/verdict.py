@@ -312,10 +312,8 @@ def _sample(audit: Audit) -> Statement:
     present, pair = audit.present, audit.present_pair
     assert present is not None
     assert pair is not None
-    sentences = [
-        f"The {number(present.n, 'bone')} shared by {_the(pair[0])} and {_the(pair[1])} fix exact agreement to about "
-        f"plus or minus {100 * present.exact_margin:.0f} points."
-    ]
+    agreement = f"exact agreement to about plus or minus {100 * present.exact_margin:.0f} points"
+    sentences = [f"The {number(present.n, 'bone')} shared by {_the(pair[0])} and {_the(pair[1])} fix {agreement}."]
     if present.smallest_bias is not None:
         sentences.append(
             f"A mean difference of {present.smallest_bias:.2f} annuli would be found in four samples of five; smaller "

@@ -6,17 +6,16 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.audit.answers import MACHINE, RunAges
+from pipeline.audit.answers import RunAges
 from pipeline.audit.comparison import agreement, as_json
 from pipeline.audit.verdict import CAUTION, Statement, headline, verdict
 from pipeline.audit.whole import Audit
 from pipeline.audit.whole import audit as audited
-from pipeline.errors import OpercleError, TableError
+from pipeline.errors import OpercleError
 from pipeline.files.atomic import write_text
 from pipeline.files.readings import read_readings
 from pipeline.files.run_tables import read_ages
 from pipeline.files.tables import write_table
-from pipeline.records import Reading
 from pipeline.report.audit_page import audit_page, notes, plots
 from pipeline.report.audit_tables import tables
 
@@ -34,21 +33,18 @@ def audit(readings: Sequence[Path], runs: Sequence[Path], reference: str | None,
     """
     folder = out or (runs[-1] / "audit" if runs else Path("audit"))
     _check(folder)
-    read = read_readings(readings)
-    found = audited(read, _runs(runs, read), reference)
+    found = audited(read_readings(readings), _runs(runs), reference)
     statements = verdict(found)
     _write(folder, found, statements)
     return _summary(folder, found, statements)
 
 
-def _runs(runs: Sequence[Path], readings: Sequence[Reading]) -> list[RunAges]:
-    if runs and any(r.reader == MACHINE for r in readings):
-        raise TableError([f"a reader is called {MACHINE}, which is the machine's name; rename it, or leave out --run"])
-    names = [run.resolve().name for run in runs]
-    # Two runs of one name are told apart by their folder.
-    shown = [str(run) if names.count(name) > 1 else name for run, name in zip(runs, names, strict=True)]
+def _runs(runs: Sequence[Path]) -> list[RunAges]:
     if len({run.resolve() for run in runs}) < len(runs):
-        raise OpercleError("--run: the same run is given twice")
+        raise OpercleError("--run: the same run is given twice; give each run once")
+    names = [run.resolve().name for run in runs]
+    # Two runs of one name are told apart by their folders.
+    shown = [str(run) if names.count(name) > 1 else name for run, name in zip(runs, names, strict=True)]
     return [RunAges(name=name, ages=read_ages(run)) for run, name in zip(runs, shown, strict=True)]
 
 

@@ -77,7 +77,7 @@ def difference_by_age(against: AgainstReference) -> str:
         axes.set_ylabel(f"{c.b} minus reference, annuli")
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.yaxis.set_major_locator(MaxNLocator(integer=True))
-        axes.legend(loc="best")
+        _legend(figure)
         return _svg(figure)
 
 
@@ -106,7 +106,7 @@ def reliability(bins: Sequence[Bin]) -> str:
         axes.set_ylabel("same count as the reference")
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_formatter(PercentFormatter(1, decimals=0))
-        axes.legend(loc="upper left")
+        _legend(figure)
         return _svg(figure)
 
 
@@ -142,13 +142,18 @@ def drift_chart(batches: Sequence[Batch]) -> str:
         axes.set_ylabel("minus reference, annuli")
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_xlim(0.5, len(batches) + 0.5)
-        axes.legend(loc="best")
+        _legend(figure)
         return _svg(figure)
 
 
 def _blank() -> tuple[Figure, Axes]:
     figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout="constrained")
     return figure, figure.subplots()
+
+
+def _legend(figure: Figure) -> None:
+    """Above the drawing, where it hides nothing."""
+    figure.legend(loc="outside upper left", ncols=4, handletextpad=0.4, columnspacing=1.2)
 
 
 def _svg(figure: Figure) -> str:
