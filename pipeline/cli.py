@@ -75,9 +75,15 @@ def age(
 def audit(
     readings: Annotated[list[Path], typer.Argument(metavar="READINGS...", help="Tables of readings (CSV).")],
     run: Annotated[
-        list[Path] | None, typer.Option(help="Folder that `opercle age` wrote, to judge the machine; repeats.")
+        list[Path] | None,
+        typer.Option(help="Folder that `opercle age` wrote, to judge the machine; repeats, the oldest run first."),
     ] = None,
-    reference: Annotated[str | None, typer.Option(help="Reader against whom all others are judged.")] = None,
+    reference: Annotated[
+        str | None,
+        typer.Option(
+            help="Reader against whom all others are judged; or median or mode of the readers. Default: median."
+        ),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option(help="Folder for the results. Default: audit in the run, else ./audit.")
     ] = None,
