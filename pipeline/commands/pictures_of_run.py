@@ -12,7 +12,7 @@ from pipeline.commands.results import Result
 from pipeline.records import Age, BoneReading
 from pipeline.report.picture_names import picture_names
 from pipeline.report.pictures import Overlay, TraySheet, overlay_path, tray_path, write_pictures
-from pipeline.report.tray_sheet import TrayBone
+from pipeline.report.plates import TrayBone
 from pipeline.run.ledger import KnownScan, Ledger
 from pipeline.settings import Settings
 

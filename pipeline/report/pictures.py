@@ -18,7 +18,8 @@ from PIL import Image
 from pipeline.files.atomic import write_bytes
 from pipeline.records import Age, BoneReading, Specimen
 from pipeline.report.overlay import draw_overlay
-from pipeline.report.tray_sheet import TrayBone, draw_tray
+from pipeline.report.plates import TrayBone
+from pipeline.report.tray_sheet import draw_tray
 from pipeline.run import places
 from pipeline.settings import PictureSettings
 

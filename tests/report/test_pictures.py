@@ -13,7 +13,7 @@ from PIL import Image
 
 from pipeline.report import pictures
 from pipeline.report.pictures import Overlay, TraySheet, overlay_path, tray_path, write_pictures
-from pipeline.report.tray_sheet import TrayBone
+from pipeline.report.plates import TrayBone
 from pipeline.run import places
 from pipeline.settings import read_settings
 

@@ -10,7 +10,8 @@ import pytest
 from bones_by_code import bone
 
 from pipeline.report import ink
-from pipeline.report.tray_sheet import TrayBone, TrayLayout, draw_tray, lay_out_tray
+from pipeline.report.plates import TrayBone, are_plain
+from pipeline.report.tray_sheet import TrayLayout, draw_tray, lay_out_tray
 from pipeline.settings import read_settings
 
 SETTINGS = read_settings().pictures
@@ -36,10 +37,12 @@ def laid_out(
     return lay_out_tray(*size, scale, "tray 4.tif", bones, missing, promised, SETTINGS)
 
 
-@pytest.mark.parametrize(("rows", "columns"), [(1, 2), (3, 4), (5, 6)])
-def test_every_id_stands_whole_at_its_own_bone(rows: int, columns: int) -> None:
-    layout = laid_out(tray(rows, columns, reasons=("low-confidence",)), rows, columns)
+@pytest.mark.parametrize("reasons", [(), ("low-confidence",), ("low-confidence", "damaged", "edge-undecided")])
+@pytest.mark.parametrize(("rows", "columns"), [(1, 2), (3, 4), (5, 6), (6, 5)])
+def test_every_id_stands_whole_at_its_own_bone(rows: int, columns: int, reasons: tuple[str, ...]) -> None:
+    layout = laid_out(tray(rows, columns, reasons=reasons), rows, columns)
     assert len(layout.plates) == rows * columns
+    assert are_plain(layout.plates)
     for plate in layout.plates:
         assert plate.bone.specimen.specimen in {w.text for w in plate.words}
         reach = [
