@@ -21,6 +21,9 @@ from pipeline.settings import read_settings
 
 Say = Callable[[str], None]
 
+_TOLD_AT_MOST = 10
+"""Lines of one kind on the terminal."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
@@ -50,7 +53,10 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     try:
         with only_batch(request.out), Ledger(request.out, create=True) as ledger:
             if request.fresh:
+                for known in ledger.scans().values():
+                    run_folder.drop_pictures(request.out, known.scan, 1, known.bones)
                 ledger.drop_machine_results()
+            _tell_absent(request.out, table, say)
             _keep_specimens(ledger, table, {ref.scan for ref in scans}, say)
             there = [ref for ref in earlier.values() if ref is not None]
             if len(there) < len(earlier):
@@ -92,5 +98,14 @@ def _keep_specimens(ledger: Ledger, table: SpecimensTable | None, given: set[str
         )
     extra = dict.fromkeys((*ledger.extra_columns(), *(table.extra_columns if table else ())))
     ledger.store_specimens((*rows, *kept), tuple(extra))
-    for line in table.absent if table else ():
-        say(str(line))
+
+
+def _tell_absent(out: Path, table: SpecimensTable | None, say: Say) -> None:
+    """Rows without a scan get no row in ages.csv, so each is named; a long table must not fill the screen."""
+    lines = [str(row) for row in table.absent] if table else []
+    for line in lines:
+        run_folder.log(out, {"row without a scan": line})
+    for line in lines[:_TOLD_AT_MOST]:
+        say(line)
+    if len(lines) > _TOLD_AT_MOST:
+        say(f"... and {len(lines) - _TOLD_AT_MOST} more rows whose scan is not here; all are in {out / run_folder.LOG}")

@@ -54,7 +54,8 @@ def read_scans(
             say(line)
         looked = time.monotonic()
         progress = batch.Progress(len(planned), settings.batch.report_seconds)
-        keeper = Keeper(run, ledger, {p.ref.scan: p for p in planned}, digest, code, progress)
+        bones_before = {name: facts.bones for name, facts in known.items()}
+        keeper = Keeper(run, ledger, {p.ref.scan: p for p in planned}, bones_before, digest, code, progress)
         batch.run_batch(work, [_task(p, headers.get(p.ref.scan), settings) for p in planned], place, keeper.take)
     except KeyboardInterrupt:
         done = keeper.progress.line() if keeper else "no scan was read"
@@ -120,6 +121,8 @@ class Keeper:
     run: Path
     ledger: Ledger
     planned: Mapping[str, Planned]
+    bones_before: Mapping[str, int]
+    """Bones that earlier calls found, by scan."""
     settings: str
     code: str
     progress: batch.Progress
@@ -156,6 +159,8 @@ class Keeper:
                 refusal = Refusal(scan=ref.scan, stage="process", code=outcome.code, detail=outcome.detail)
                 self.ledger.store(replace(self._facts(ref), refusal=refusal), ())
                 line |= {"outcome": refusal.code, "detail": refusal.detail, "trace": outcome.trace}
+        if not isinstance(outcome, Unchanged):
+            run_folder.drop_pictures(self.run, ref.scan, bones + 1, self.bones_before.get(ref.scan, 0))
         run_folder.log(self.run, line)
         self.progress.step(refused=isinstance(outcome, RefusedRead | Fault), bones=bones, flagged=flagged)
 

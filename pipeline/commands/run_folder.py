@@ -15,6 +15,7 @@ from pipeline.run.ledger import FILE, KnownScan
 from pipeline.settings import Settings
 
 NAME = "run.json"
+LOG = "log.jsonl"
 _MADE_BY = "opercle"
 
 
@@ -80,11 +81,19 @@ def with_all_pictures(run: Path, known: Mapping[str, KnownScan]) -> Collection[s
     }
 
 
+def drop_pictures(run: Path, scan: str, first: int, last: int) -> None:
+    """Remove the unmarked pictures of a scan's bones from number `first` to `last`; from 1 on, that of the scan too."""
+    for number in range(first, last + 1):
+        places.crop(run, scan, number).unlink(missing_ok=True)
+    if first == 1:
+        places.whole_scan(run, scan).unlink(missing_ok=True)
+
+
 def _names(folder: Path) -> set[str]:
     return {p.name for p in folder.iterdir()} if folder.is_dir() else set()
 
 
 def log(run: Path, line: Mapping[str, object]) -> None:
-    """Append a line to log.jsonl."""
-    with (run / "log.jsonl").open("a", encoding="utf-8") as stream:
+    """Append a line to the log."""
+    with (run / LOG).open("a", encoding="utf-8") as stream:
         stream.write(json.dumps(line, ensure_ascii=False) + "\n")

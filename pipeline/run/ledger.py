@@ -226,8 +226,9 @@ class Ledger:
     def drop_machine_results(self) -> None:
         """Forget everything the machine found; people's readings and corrections stay."""
         with self._transaction() as db:
-            for table in ("bones", "scans", "specimens", "ages", "changes", "pictures", "meta"):
+            for table in ("bones", "scans", "specimens", "ages", "changes", "meta"):
                 db.execute(f"DELETE FROM {table}")
+            db.execute("UPDATE pictures SET drawn_from = ''")  # their files are still there
 
     # -------------------------------------------------------------------------------------------- specimens
     def specimens(self) -> tuple[Specimen, ...]:
