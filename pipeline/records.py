@@ -61,8 +61,8 @@ class Bone:
 
     number: int
     """1-based position on the scan in reading order: rows top to bottom, left to right in a row."""
-    origin: tuple[int, int]
-    """Scan pixel (x, y) of the arrays' top-left pixel."""
+    origin: tuple[float, float]
+    """Scan pixel (x, y) of the arrays' top-left pixel; whole numbers unless the bone was reduced."""
     grey: Float
     """Brightness 0 (black) to 1 (white)."""
     backing: Float

@@ -67,11 +67,9 @@ class SegmentSettings(Section):
     least_side_px: Positive
     least_letter_px: Positive
     letter_gap: Positive
-    least_run: Annotated[int, Field(ge=2)]
-    largest_of_run: Positive
+    least_company: Annotated[int, Field(ge=1)]
     letter_of_largest: Fraction
     least_of_largest: Fraction
-    letters_of_text: Annotated[int, Field(ge=2)]
     solidity_of_text: Fraction
     hole_share: Fraction
     thin_share: Fraction
@@ -169,12 +167,31 @@ class MarksSettings(Section):
     arc_every: Annotated[int, Field(ge=1)]
 
 
+class ReadingSettings(Section):
+    """When what the pixels show sends a bone to a person."""
+
+    damaged_above: Fraction
+    blurred_above_px: Positive
+    lighting_unsure_below: Fraction
+    no_bone_below: Fraction
+
+
 class EvidenceModel(Section):
-    """Probability of each candidate from its evidence; fitted, see DEVELOPERS.md."""
+    """Log odds of each candidate from its evidence; fitted, see DEVELOPERS.md."""
+
+    centre: tuple[float, ...]
+    scale: tuple[float, ...]
+    reach: Positive
+    weights: tuple[float, ...]
 
 
 class CountSettings(Section):
-    """From evidence to the distribution of the count."""
+    """From evidence to the distribution of the count; weights fitted, see DEVELOPERS.md."""
+
+    weights: Mapping[str, float]
+    """By name, as `together.sequence.FEATURES` lists them."""
+    prior_strength: Annotated[float, Field(ge=0, le=2)]
+    first_year_bones: NotNegative
 
 
 class GrowthSettings(Section):
@@ -274,6 +291,7 @@ class Settings(Section):
     unwrap: UnwrapSettings
     profile: ProfileSettings
     marks: MarksSettings
+    reading: ReadingSettings
     crops: CropSettings
     evidence: EvidenceModel
     count: CountSettings
@@ -311,7 +329,7 @@ def _digest(content: object) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
 
 
-FIRST_PASS = ("scan", "segment", "focus", "unwrap", "profile", "marks", "crops")
+FIRST_PASS = ("scan", "segment", "focus", "unwrap", "profile", "marks", "reading", "crops")
 """Sections that the first pass reads; all others are re-applied without reading an image."""
 
 SPECIES_SECTIONS = ("growth", "season", "water")

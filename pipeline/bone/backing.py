@@ -17,6 +17,7 @@ from pipeline.settings import SegmentSettings
 _FITS = 7  # reweighted fits; the scale of the residuals settles after four or five
 _FIRST_SCALE = 0.12  # brightness; wide enough for uneven light, too narrow to take in bones
 _LEAST_SCALE = 0.006  # brightness; below this residuals are quantisation
+_ONE_SIDE = 0.5  # share of the scale on the side on which things lie
 _NEAR = 0.02  # brightness; what differs less from the fit may be uneven backing and shapes the surface
 
 
@@ -68,30 +69,36 @@ def find_backing(image: Float, settings: SegmentSettings) -> Backing:
     size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
     grid = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
     field = np.ones(grid.shape, bool)
-    surface = _surface(grid, field)
+    surface = _surface(grid, field, settings)
     for _ in range(settings.frames_at_most):
         inner = _framed(grid, surface, field, settings)
         if inner is None:
             break
         field = inner
-        surface = _surface(grid, field)
+        surface = _surface(grid, field, settings)
     residual = np.abs(grid - surface)[field]
     standing_out = residual[residual > 1.5 * _NEAR]
     contrast = float(np.percentile(standing_out, 80)) if standing_out.size >= 6 else 0.0
     return Backing(surface, (width / size[0], height / size[1]), field, float(np.median(surface[field])), contrast)
 
 
-def _surface(grid: Float, field: Mask) -> Float:
-    """The backing's brightness on the grid, fitted to the cells of the field."""
+def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
+    """The backing's brightness on the grid, fitted to the cells of the field.
+
+    Things lie on one side of a dark or bright backing, so residuals on that side lose their weight sooner.
+    """
     rows, columns = grid.shape
     y, x = np.mgrid[-1:1:rows * 1j, -1:1:columns * 1j].astype(np.float32)
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1)
     inside, seen = terms[field], grid[field]
     start = _commonest(grid[_rim(field)])
+    things_brighter = 1.0 if start > settings.surely_bright else _ONE_SIDE
+    things_darker = 1.0 if start < settings.surely_dark else _ONE_SIDE
     residual, scale = seen - start, _FIRST_SCALE
     solution = np.array([start, 0, 0, 0, 0, 0], np.float32)
     for turn in range(_FITS):
-        weight = 1 / (1 + (residual / scale) ** 2) ** 2
+        side = np.where(residual > 0, things_brighter, things_darker)
+        weight = 1 / (1 + (residual / (scale * side)) ** 2) ** 2
         used = 3 if turn < 2 else 6  # a plane first: a curved surface could bend into a large bone
         weighted = inside[:, :used] * weight[:, None]
         part = np.linalg.solve(weighted.T @ inside[:, :used] + 1e-3 * np.eye(used, dtype=np.float32), weighted.T @ seen)
@@ -103,7 +110,7 @@ def _surface(grid: Float, field: Mask) -> Float:
     sigma = 0.08 * max(rows, columns)
     for _ in range(3):
         off = grid - surface
-        near = (np.abs(off) < _NEAR) & field
+        near = (off < _NEAR * things_brighter) & (off > -_NEAR * things_darker) & field
         near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=1).astype(np.float32)
         total = cv2.GaussianBlur(off * near, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
         surface = surface + total / (cv2.GaussianBlur(near, (0, 0), sigma, borderType=cv2.BORDER_REFLECT) + 0.05)

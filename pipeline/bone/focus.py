@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.records import Axis, Bone, Float, Mask, Point
+from pipeline.records import Axis, Bone, Float, Point, Specimen
 from pipeline.settings import FocusSettings, Logit
 
 WORK_SIDE = 160.0
@@ -196,6 +196,15 @@ def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
     focus = small.to_scan((points[near] * probability[near, None]).sum(0) / probability[near].sum())
     direction = axis_direction(bone.outline, focus)
     return Axis(focus=_point(focus), tip=_point(far_margin(bone.outline, focus, direction)), certainty=float(probability[near].sum()))
+
+
+def by_hand(row: Specimen, scale: float) -> Axis:
+    """The axis that a person gave in the specimens table, in pixels of the size that the bone is read at."""
+    if row.focus is None or row.tip is None:
+        raise ValueError("the row gives no focus and axis")
+    (fx, fy), (tx, ty) = row.focus, row.tip
+    return Axis(focus=((fx + 0.5) * scale - 0.5, (fy + 0.5) * scale - 0.5), tip=((tx + 0.5) * scale - 0.5, (ty + 0.5) * scale - 0.5),
+                certainty=1.0, by_hand=True)
 
 
 def axis_direction(outline: Float, focus: NDArray[np.float64]) -> float:

@@ -167,12 +167,18 @@ def _overlaps(mask: Mask) -> tuple[float, float]:
     points = np.stack([columns, rows], 1).astype(np.float64)
     centre = points.mean(0)
     spread, way = np.linalg.eigh(np.cov((points - centre).T) + 1e-6 * np.eye(2))
+    # A square has no principal axes, so the sides of the smallest rectangle are tried as well.
+    corners = cv2.boxPoints(cv2.minAreaRect(points.astype(np.float32)))
+    side = (corners[1] - corners[0]) / max(float(np.hypot(*(corners[1] - corners[0]))), 1e-6)
     y, x = np.mgrid[-2:size[1] + 2, -2:size[0] + 2]
-    along = ((x - centre[0]) * way[0, 0] + (y - centre[1]) * way[1, 0]) ** 2 / spread[0]
-    across = ((x - centre[0]) * way[0, 1] + (y - centre[1]) * way[1, 1]) ** 2 / spread[1]
+    place = np.stack([x - centre[0], y - centre[1]], -1)
     here = np.pad(solid, 2)
-    # Half sides of a uniform rectangle are the root of three standard deviations, half axes of an ellipse two.
-    return _overlap(here, np.maximum(along, across) <= 3), _overlap(here, along + across <= 4)
+    square = 0.0
+    for axes in (way, np.array([[side[0], -side[1]], [side[1], side[0]]])):
+        # Half sides of a uniform rectangle are the root of three standard deviations, half axes of an ellipse two.
+        reach = (place @ axes) ** 2 / ((points - centre) @ axes).var(0)
+        square = max(square, _overlap(here, reach.max(-1) <= 3))
+    return square, _overlap(here, ((place @ way) ** 2 / spread).sum(-1) <= 4)
 
 
 def _overlap(one: Mask, other: Mask) -> float:

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
 
 from pipeline.bone.backing import Backing
 from pipeline.bone.shape import disc, disc_opened, filled, largest, solidity
@@ -28,9 +26,9 @@ class Thing:
     """(row, column), pixels of the reduced scan; no larger than the thing."""
     parted: bool
     """It touches another thing and was parted from it."""
-    run: int
-    """How many things of like size stand close together in an unbroken run with it, itself included: letters do."""
-    run_solidity: float
+    company: int
+    """How many things no larger than twice its size stand close to it: letters and digits have company."""
+    company_solidity: float
     """Median of their areas over those of their convex hulls: letters are less solid than bones."""
 
 
@@ -59,40 +57,31 @@ def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tu
     standing_out = ((off > max(share, settings.noise_multiple * noise)) & field).astype(np.uint8)
     standing_out = cv2.morphologyEx(standing_out, cv2.MORPH_CLOSE, disc(1))
     parts = _components(_holes_filled(standing_out, settings), settings.least_letter_px)
-    runs = _runs(parts, settings)
+    companies = _company(parts, settings)
     things: list[Thing] = []
-    for (origin, part), (run, run_solidity) in zip(parts, runs, strict=True):
+    for (origin, part), company in zip(parts, companies, strict=True):
         if np.count_nonzero(part) <= 0.5 * settings.least_side_px**2:
             continue
         for piece, parted in _pieces(part, settings):
             x, y, width, height = cv2.boundingRect(piece.astype(np.uint8))
             mask = piece[y:y + height, x:x + width]
-            things.append(Thing((origin[0] + x, origin[1] + y), mask, parted, run, run_solidity))
+            things.append(Thing((origin[0] + x, origin[1] + y), mask, parted, *company))
     return tuple(things)
 
 
-def _runs(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, float]]:
-    """For each part the size of its run of like and close parts, and their median solidity (1 when it stands alone)."""
-    if len(parts) < 3:
-        return [(1, 1.0)] * len(parts)
+def _company(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, float]]:
+    """For each part the number of others close to it, and their median solidity (1 when it stands alone)."""
+    if not parts:
+        return []
     corner = np.array([origin for origin, _ in parts], float)
     extent = np.array([part.shape[::-1] for _, part in parts], float)
-    # The height of the line: the same for a letter and a whole word.
-    size = np.array([min(cv2.minAreaRect(cv2.findNonZero(part.astype(np.uint8)))[1]) + 1 for _, part in parts])
-    gap = np.maximum(np.maximum(corner[:, None], corner[None]) - np.minimum((corner + extent)[:, None],
-                                                                           (corner + extent)[None]), 0)
-    alike = np.minimum(size[:, None], size[None])
-    close = np.hypot(gap[..., 0], gap[..., 1]) < settings.letter_gap * alike
-    linked = close & (alike > 0.4 * np.maximum(size[:, None], size[None]))
-    _, run = connected_components(csr_array(linked), directed=False)
-    out = []
-    for r, own in zip(run, size, strict=True):
-        members = np.flatnonzero(run == r)
-        if len(members) < settings.least_run or own > settings.largest_of_run * float(np.median(size[members])):
-            out.append((1, 1.0))
-        else:
-            out.append((len(members), float(np.median([solidity(parts[m][1]) for m in members]))))
-    return out
+    size = extent.max(1)
+    gap = np.maximum(corner[:, None], corner[None]) - np.minimum((corner + extent)[:, None], (corner + extent)[None])
+    close = np.hypot(*np.moveaxis(np.maximum(gap, 0), 2, 0)) < settings.letter_gap * size[:, None]
+    close &= (size[None] > 0.2 * size[:, None]) & (size[None] < 2 * size[:, None])
+    np.fill_diagonal(close, False)
+    solid = np.array([solidity(part) for _, part in parts])
+    return [(int(row.sum()), float(np.median(solid[row])) if row.any() else 1.0) for row in close]
 
 
 def _holes_filled(binary: NDArray[np.uint8], settings: SegmentSettings) -> NDArray[np.uint8]:

@@ -67,8 +67,7 @@ def _is_lettering(thing: Thing, largest: float, settings: SegmentSettings) -> bo
     if _side(thing) < settings.least_of_largest * largest:
         return True
     small = _side(thing) < settings.letter_of_largest * largest
-    text = thing.run >= settings.letters_of_text and thing.run_solidity < settings.solidity_of_text
-    return text or (small and thing.run >= settings.least_run)
+    return thing.company >= settings.least_company and (small or thing.company_solidity < settings.solidity_of_text)
 
 
 def _nearest(things: tuple[Thing, ...], shape: tuple[int, int]) -> tuple[np.ndarray, Float]:

@@ -1,0 +1,75 @@
+"""Strip -> radial profile with its standard error, and the blocks of rays that it is made of."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from pipeline.records import Float, RadialProfile, Strip, frozen
+from pipeline.settings import ProfileSettings
+
+
+def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
+    """The robust mean of the rays at each radius.
+
+    Each ray is freed of its own slow trend before averaging and the block's trend is added back: otherwise rays that end
+    at a ragged margin would leave steps in the mean. Within a block, samples far from the block's median (dust, glare,
+    cracks) are cut to it. The standard error comes from the spread between blocks, which are nearly independent.
+    """
+    rays, samples = strip.value.shape
+    per_block = max(2, round(settings.block_degrees / float(strip.angle[1] - strip.angle[0])))
+    blocks = rays // per_block
+    first = (rays - blocks * per_block) // 2
+    used = slice(first, first + blocks * per_block)
+    value, trust = strip.value[used], strip.trust[used]
+    slow = _slow(value, trust, settings.trend_share * samples)
+    shape = (blocks, per_block, samples)
+    detail = (value - slow).reshape(shape)
+    trust = trust.reshape(shape)
+    count = trust.sum(1)
+    median = _median(detail, trust)
+    distance = np.abs(detail - median[:, None])
+    limit = settings.outlier_mads * 1.4826 * _median(distance, trust) + 1e-4
+    detail = np.clip(detail, (median - limit)[:, None], (median + limit)[:, None])
+    some = np.maximum(count, 1e-3)
+    block = (detail * trust).sum(1) / some
+    trend = (slow.reshape(shape) * trust).sum(1) / some
+    block = np.where(count > 0.5, block + _slow(trend, np.minimum(count, 1), 0.5 * settings.trend_share * samples), 0)
+    block_trust = np.clip(count / per_block, 0, 1).astype(np.float32)
+    angle = strip.angle[used].reshape(blocks, per_block).mean(1)
+
+    weight = np.exp(-0.5 * (angle / settings.weight_degrees) ** 2).astype(np.float32)[:, None] * block_trust
+    total = weight.sum(0)
+    full = float(np.exp(-0.5 * (angle / settings.weight_degrees) ** 2).sum())
+    # Blocks differ in level (ribs, shading): the mean is taken of their departures from a common slow level.
+    level = _slow(block, block_trust, 2 * settings.trend_share * samples)
+    common = _slow(((level * weight).sum(0) / np.maximum(total, 1e-3))[None], np.minimum(total, 1)[None], settings.trend_share * samples)[0]
+    departure = block - level
+    mean = (departure * weight).sum(0) / np.maximum(total, 1e-3)
+    spread = ((departure - mean) ** 2 * weight).sum(0) / np.maximum(total, 1e-3)
+    effective = np.maximum(total**2 / np.maximum((weight**2).sum(0), 1e-6), 1)
+    error = np.sqrt(spread / np.maximum(effective - 1, 0.5)).astype(np.float32)
+    coverage = (total / full).astype(np.float32)
+    enough = np.flatnonzero(coverage >= settings.least_coverage)
+    margin = float(enough[-1]) + settings.margin_beyond_px * strip.samples_per_px if len(enough) else strip.margin
+    value_out = np.asarray(mean + common, np.float32)
+    departure = np.asarray(departure, np.float32)
+    for a in (value_out, error, coverage, departure, block_trust, angle):
+        frozen(a)
+    return RadialProfile(value=value_out, standard_error=error, coverage=coverage, blocks=departure, block_trust=block_trust,
+                         block_angle=angle, margin=margin, samples_per_px=strip.samples_per_px)
+
+
+def _slow(value: Float, trust: Float, sigma: float) -> Float:
+    """Gaussian mean along the radius of the trusted samples."""
+    top = cv2.GaussianBlur(np.ascontiguousarray(value * trust, np.float32), (0, 0), sigmaX=sigma, sigmaY=1e-3, borderType=cv2.BORDER_REPLICATE)
+    below = cv2.GaussianBlur(np.ascontiguousarray(trust, np.float32), (0, 0), sigmaX=sigma, sigmaY=1e-3, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(top / np.maximum(below, 1e-3), np.float32)
+
+
+def _median(value: Float, trust: Float) -> Float:
+    """Median over axis 1 of the trusted samples; 0 where there are none."""
+    ordered = np.sort(np.where(trust > 0.5, value, np.float32(np.inf)), axis=1)
+    count = (trust > 0.5).sum(1)
+    middle = np.take_along_axis(ordered, np.maximum(count - 1, 0)[:, None] // 2, axis=1)[:, 0]
+    return np.where(count > 0, middle, 0).astype(np.float32)

@@ -1,0 +1,77 @@
+"""Numbers about a bone as a whole, and the reasons for a person to look that they give."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from pipeline.records import Axis, Bone, Point, RadialProfile, Strip
+from pipeline.settings import Settings
+
+OUTLINE_POINTS = 240
+"""Points that an outline is kept with: enough to draw it."""
+SHORT_OF_ENVELOPE = 0.03
+"""Share of the radius by which a ray falls short of the margin's envelope when something is broken off."""
+NEAR_AXIS_DEGREES = 25.0
+"""Rays within this of the axis: where marks are counted."""
+
+TRAITS = ("sharpness_px", "missing_share", "base", "rim_level", "noise", "coverage", "focus_certainty", "likeness", "strip_radius_px")
+"""Names of a bone's own numbers."""
+
+
+def bone_traits(bone: Bone, strip: Strip, profile: RadialProfile, axis: Axis) -> dict[str, float]:
+    """Numbers about the bone, as named by `TRAITS`."""
+    margin = int(min(profile.margin, len(profile.value) - 1))
+    near = np.abs(strip.angle) < NEAR_AXIS_DEGREES
+    reach = strip.trust[near] > 0.3
+    last = reach.shape[1] - 1 - np.argmax(reach[:, ::-1], axis=1)
+    missing = float(np.mean(last < (1 - SHORT_OF_ENVELOPE) * strip.margin))
+    blade = profile.value[int(0.3 * margin) : max(int(0.95 * margin), int(0.3 * margin) + 1)]
+    rim = profile.value[max(margin - int(0.03 * margin) - 1, 0) : max(margin - 1, 1)]
+    return {
+        "sharpness_px": _sharpness(bone),
+        "missing_share": missing,
+        "base": strip.base,
+        "rim_level": float(np.clip(np.mean(rim) - np.median(blade), -3, 3)) if len(rim) and len(blade) else 0.0,
+        "noise": float(np.median(profile.standard_error[int(0.2 * margin) : margin + 1])),
+        "coverage": float(profile.coverage[int(0.3 * margin) : margin + 1].mean()),
+        "focus_certainty": axis.certainty,
+        "likeness": bone.likeness,
+        "strip_radius_px": profile.margin / profile.samples_per_px,
+    }
+
+
+def bone_reasons(bone: Bone, traits: dict[str, float], settings: Settings) -> tuple[str, ...]:
+    """Codes for what the pixels alone show to be doubtful."""
+    limits = settings.reading
+    found = {
+        "damaged": traits["missing_share"] > limits.damaged_above,
+        "cut-off": bone.cut_off,
+        "blurred": traits["sharpness_px"] > limits.blurred_above_px,
+        "lighting-unsure": bone.lighting_probability < limits.lighting_unsure_below,
+        "focus-unsure": traits["focus_certainty"] < settings.focus.unsure_below,
+        "no-bone": bone.likeness < limits.no_bone_below,
+    }
+    return tuple(code for code, true in found.items() if true)
+
+
+def simple_outline(bone: Bone) -> tuple[Point, ...]:
+    """The outline with few enough points to keep."""
+    every = max(1, len(bone.outline) // OUTLINE_POINTS)
+    return tuple((round(float(x), 1), round(float(y), 1)) for x, y in bone.outline[::every])
+
+
+def _sharpness(bone: Bone) -> float:
+    """Width in pixels of the sharpest steps on the bone: brightness step over steepest slope, in scan pixels of the crop.
+
+    The outline against the backing is the strongest edge there is; a sharp scan shows it within two or three pixels on
+    some stretch at least, however bevelled the margin is elsewhere.
+    """
+    contrast = np.abs(bone.grey - bone.backing)
+    smooth = cv2.GaussianBlur(contrast, (0, 0), 0.7)
+    slope = cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)) / 8
+    x = np.clip(np.round(bone.outline[::3, 0] - bone.origin[0]).astype(int), 0, contrast.shape[1] - 1)
+    y = np.clip(np.round(bone.outline[::3, 1] - bone.origin[1]).astype(int), 0, contrast.shape[0] - 1)
+    steepest = cv2.dilate(slope, np.ones((7, 7), np.uint8))[y, x]
+    step = cv2.dilate(smooth, np.ones((11, 11), np.uint8))[y, x]
+    return float(np.percentile(step / np.maximum(steepest, 1e-4), 25))

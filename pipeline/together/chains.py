@@ -1,0 +1,147 @@
+"""Bone readings, dates and lengths -> the arrays that the sequence model works on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.bone.marks import EVIDENCE
+from pipeline.records import BoneReading, Captured, Specimen
+from pipeline.settings import EvidenceModel, GrowthSettings, SeasonSettings, Settings
+from pipeline.together.age_class import MM_PER_INCH, next_increment, second_year_share
+from pipeline.together.season import formed_log_odds, possible_days, rim_log_density, season_table
+from pipeline.together.sequence import IMPOSSIBLE, MOST_CANDIDATES, NODES, Chains, Numbers
+
+_DEPTH, _WIDTH, _WINTER = EVIDENCE.index("log_depth"), EVIDENCE.index("log_width"), EVIDENCE.index("rim_rise")
+_SHARES = np.linspace(np.log(0.005), np.log(3.0), 80)
+"""Log shares of an increment at which the season's density is tabled; between them it is smooth."""
+BASE_ZONE, MARGIN_ZONE = 0.40, 0.94
+"""Shares of the axis below and above which evidence may weigh otherwise: thick base, thin margin."""
+ZONE_WIDTH = 0.04
+"""Share of the axis over which a zone fades into the blade."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bone:
+    """One bone as the chain sees it."""
+
+    evidence: NDArray[np.float64]
+    """(candidate, evidence)."""
+    fraction: NDArray[np.float64]
+    """(candidate,) ascending."""
+    radius_px: float
+    base: float
+    first_length_share: float
+    """Share of the axis at which the first annulus is expected, from the fish's length; nan when not known."""
+    captured: Captured | None
+    growth: GrowthSettings
+    season: SeasonSettings
+
+
+def bone_of(specimen: Specimen, reading: BoneReading, settings: Settings, first_year_length_mm: float | None = None) -> Bone:
+    """One bone with what its specimen's row and its species' settings say."""
+    species = settings.species_of(specimen.species)
+    radius_px = reading.axis.radius_px if reading.axis else 1.0
+    marks = reading.marks
+    evidence = np.array([m.evidence for m in marks], np.float64).reshape(len(marks), len(EVIDENCE))
+    first_mm = first_year_length_mm or species.growth.first_year_length_mm
+    return Bone(
+        evidence=evidence, fraction=np.array([m.fraction for m in marks], np.float64), radius_px=radius_px,
+        base=reading.traits.get("base", 0.0),
+        first_length_share=expected_first_share(specimen.length_mm, radius_px, reading.dpi, first_mm, species.growth),
+        captured=specimen.captured, growth=species.growth, season=species.season_of(specimen.water))
+
+
+def expected_first_share(length_mm: float | None, radius_px: float, dpi: float | None, first_year_length_mm: float,
+                         growth: GrowthSettings) -> float:
+    """Share of the axis at which the first annulus is expected (Dahl-Lea); nan without length and resolution."""
+    if length_mm is None and dpi is not None:
+        length_mm = radius_px / dpi * MM_PER_INCH / growth.bone_share_of_length
+    return first_year_length_mm / length_mm if length_mm else float("nan")
+
+
+def evidence_features(evidence: NDArray[np.float64], model: EvidenceModel) -> NDArray[np.float64]:
+    """(candidate, feature): the evidence standardised, its squares and products, and itself again in base and margin zone."""
+    z = np.clip((evidence - np.array(model.centre)) / np.array(model.scale), -model.reach, model.reach)
+    i, j = np.triu_indices(z.shape[1])
+    fraction = evidence[:, EVIDENCE.index("fraction")]
+    base = 1 / (1 + np.exp((fraction - BASE_ZONE) / ZONE_WIDTH))
+    margin = 1 / (1 + np.exp(-(fraction - MARGIN_ZONE) / (ZONE_WIDTH / 4)))
+    one = np.ones((len(z), 1))
+    linear = np.concatenate([one, z], axis=1)
+    return np.concatenate([linear, z[:, i] * z[:, j], linear * base[:, None], linear * margin[:, None]], axis=1)
+
+
+def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tuple[Chains, NDArray[np.int64]]:
+    """The chain's arrays, and for each bone which of its candidates take part: (bone, candidate), -1 where padded.
+
+    log_odds : for each bone, the log odds of its candidates from their own evidence.
+    """
+    count = len(bones)
+    chosen = np.full((count, MOST_CANDIDATES), -1)
+    node = np.full((count, MOST_CANDIDATES), IMPOSSIBLE)
+    place = np.broadcast_to(1.0 + 0.01 * np.arange(1, MOST_CANDIDATES + 1), node.shape).copy()
+    log_depth, log_width, winter = np.zeros(node.shape), np.full(node.shape, -4.0), np.zeros(node.shape)
+    for b, (bone, odds) in enumerate(zip(bones, log_odds, strict=True)):
+        best = np.sort(np.argsort(-odds, kind="stable")[:MOST_CANDIDATES])
+        n = len(best)
+        chosen[b, :n] = best
+        node[b, :n], place[b, :n] = np.clip(odds[best], -12, 12), np.minimum(bone.fraction[best], 0.9999)
+        log_depth[b, :n], log_width[b, :n], winter[b, :n] = bone.evidence[best][:, (_DEPTH, _WIDTH, _WINTER)].T
+    growth_rate = np.array([b.growth.growth_rate for b in bones])
+    second = np.array([second_year_share(b.growth, b.growth.first_year_length_mm) for b in bones])
+    expected_first = np.maximum(place * second[:, None], 1e-3)
+    expected_first = np.stack([expected_first, 0.6 * expected_first], axis=1)  # after a hidden first, j is the second
+    gap = place[:, None, :] - np.concatenate([np.zeros((count, 2)), place], axis=1)[:, 2:, None]
+    # The increment before (i, j) depends on the mark before i; the species' rate stands in for it.
+    expected = np.asarray(next_increment(np.maximum(gap, 1e-3) * np.exp(growth_rate)[:, None, None], np.maximum(gap, 1e-3), _Rate(growth_rate)))
+    table = np.stack([_season_log_density(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]) \
+        if count else np.zeros((0, len(_SHARES)))
+    rim = np.clip(1 - place, 1e-3, 1)[:, None, :]
+    arrays = Chains(
+        node=node, place=place, log_depth=log_depth, log_width=log_width, winter=winter,
+        radius_px=np.array([b.radius_px for b in bones]), base=np.array([b.base for b in bones]),
+        first_place=np.log(np.array([b.first_length_share for b in bones])),
+        due=np.array([_due(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]),
+        season=_lookup(table, rim, expected), expected=expected,
+        season_first=_lookup(table, rim, expected_first), expected_first=expected_first)
+    return arrays, chosen
+
+
+class _Rate:
+    """Stands in for one species' growth settings: a rate for each bone."""
+
+    def __init__(self, rate: NDArray[np.float64]) -> None:
+        self.growth_rate = rate[:, None, None]
+
+
+def _likely_count(log_odds: NDArray[np.float64]) -> int:
+    return int(np.round((1 / (1 + np.exp(-log_odds))).sum()))
+
+
+@lru_cache(maxsize=8192)
+def _season_log_density(captured: Captured | None, annuli: int, season: SeasonSettings) -> NDArray[np.float64]:
+    return np.asarray(rim_log_density(np.exp(_SHARES), captured, annuli, season))
+
+
+@lru_cache(maxsize=8192)
+def _due(captured: Captured | None, annuli: int, season: SeasonSettings) -> float:
+    if captured is None:
+        return 0.0
+    odds = formed_log_odds(annuli, possible_days(captured, season).day, season_table(season))
+    return float(np.clip(np.mean(odds), -4, 4))
+
+
+def _lookup(table: NDArray[np.float64], rim: Numbers, expected: Numbers) -> Numbers:
+    """Log density of the rim per unit of the axis, (bone, i, j)."""
+    share = np.log(np.maximum(rim / np.maximum(expected, 1e-4), 1e-4))
+    at = np.clip((share - _SHARES[0]) / (_SHARES[1] - _SHARES[0]), 0, len(_SHARES) - 1.001)
+    low = at.astype(np.int64)
+    part = at - low
+    row = np.arange(len(table)).reshape(-1, *(1,) * (at.ndim - 1))
+    density = table[row, low] * (1 - part) + table[row, low + 1] * part
+    return np.clip(density - np.log(np.maximum(expected, 1e-3)), -8, 5)
