@@ -267,6 +267,7 @@ class PictureSettings(Section):
     overlay_most_height_px: Annotated[int, Field(ge=540, le=4000)]
     tray_sheet_most_px: Annotated[int, Field(ge=1000, le=8000)]
     jpeg_quality: Annotated[int, Field(ge=50, le=100)]
+    least_probability_shown: Fraction
 
 
 class SpeciesSettings(Section):

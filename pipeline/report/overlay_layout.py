@@ -8,7 +8,7 @@ upon it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -165,11 +165,13 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
     traces: tuple[Trace, ...] = ()
     tags: list[Tag] = []
     hidden = None
+    least_shown = settings.least_probability_shown
+    shown = replace(age, marks=tuple(m for m in age.marks if m.counted or m.probability >= least_shown))
     for padding in _PADDINGS:
         most = max(least, settings.overlay_most_height_px)
         view = _view(np.vstack([outline, ends]), padding, view_width, least, most)
         if axis is not None:
-            traces, hidden, tags = _marks(reading, age, axis, view)
+            traces, hidden, tags = _marks(reading, shown, axis, view)
         if all(_within(tag.box, view.box) for tag in tags):
             break
     foot = view.box[3]
@@ -191,7 +193,7 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
         )
         words.append(Words(title, _MARGIN, bottom + 5, 13, ink.QUIET))
         bottom = band.box[3] + BAND_BARS + 12
-    legend, legend_words = _legend(age, bottom) if axis is not None else ((), [])
+    legend, legend_words = _legend(shown, bottom) if axis is not None else ((), [])
     return Layout(
         width=width,
         height=round(bottom + (_LEGEND_HEIGHT if legend else 0)),
@@ -235,7 +237,7 @@ def _footer(reading: BoneReading, view: View, top: float) -> tuple[list[Words], 
     pixels_per_mm = reading.dpi / _MM_PER_INCH * view.zoom
     length = next((mm for mm in _SCALE_BARS_MM if mm * pixels_per_mm <= _MOST_SCALE_BAR), _SCALE_BARS_MM[-1])
     right = _MARGIN + length * pixels_per_mm
-    words = Words(f"{length:g} mm · {reading.dpi:g} dpi · {shown}", right + 10, top + 6, 13, ink.INK)
+    words = Words(f"{length:g} mm · {reading.dpi:.0f} dpi · {shown}", right + 10, top + 6, 13, ink.INK)
     return [words], (_MARGIN, right, top + _FOOTER_HEIGHT / 2)
 
 

@@ -184,3 +184,14 @@ def test_blank_facts_leave_no_gap_that_looks_like_a_fact() -> None:
     assert "no capture date · no length" in texts
     assert "no age class" in texts
     assert not any("None" in text for text in texts)
+
+
+def test_candidates_that_hardly_count_do_not_crowd_the_bone() -> None:
+    # Real bones carry dozens of faint lines within a year's growth; only those worth weighing are pointed at.
+    reading, age, specimen = bone(2, 0.0)
+    assert reading.axis is not None
+    faint = [mark(None, f, reading.axis, probability=0.01) for f in np.linspace(0.05, 0.95, 40)]
+    weighed = mark(None, 0.5, reading.axis, probability=0.2)
+    layout = lay_out(reading, replace(age, marks=(*age.marks, *faint, weighed)), specimen, SETTINGS)
+    assert [t.mark for t in layout.traces if not t.mark.counted] == [weighed]
+    assert len(layout.band_ticks) == 43, "the band shows the probability of every candidate"
