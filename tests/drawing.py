@@ -1,8 +1,8 @@
 """Bones drawn a second way: filled discs, ellipses and polygons of scikit-image, laid one on the other.
 
 It shares nothing with the project's renderer nor with the reader, so that those two cannot agree on a wrong idea. A
-bone is a stack of the shapes it had at each winter, painted from the largest down; there are no textures, and marks are true
-circles, ellipses or triangles about the focus.
+bone is a stack of the shapes it had at each winter, painted from the largest down; there are no textures, and marks are
+true circles, ellipses or triangles about the focus.
 """
 
 from __future__ import annotations
@@ -61,7 +61,8 @@ def draw_bone(
 
     `annuli`: how many, by steps that shrink evenly; or the radius of each in mm. `outline`: one of OUTLINES.
     `angle_deg`: direction of the growth axis from x towards y. `lighting`: `reflected` (dark bed, opaque zones bright)
-    or `transmitted`. `contrast`: 1 plain, 0 without marks. `noise`: standard deviation, share of white. `bits`: 8 or 16.
+    or `transmitted`. `contrast`: 1 plain, 0 without marks. `noise`: standard deviation, share of white. `bits`: 8 or
+    16.
     """
     radii_mm = _shrinking(annuli, radius_mm) if isinstance(annuli, int) else [float(r) for r in annuli]
     if radii_mm != sorted(radii_mm) or (radii_mm and radii_mm[-1] >= radius_mm):

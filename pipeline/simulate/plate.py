@@ -15,7 +15,6 @@ from pipeline.simulate.variety import Level
 
 BLADE_MM = (0.26, 0.42)  # thickness of the layers that carry the marks, near the margin
 BLADE_TAPER = (0.1, 0.7)  # how much thicker they are at the focus, share
-BASE_MM = (0.05, 0.5)  # bone grown over the blade near the focus; it carries no marks and dims those below
 BASE_REACH = (0.12, 0.34)  # of the radius, over which it falls off
 HIDING_MM = (0.9, 2.0)  # bone over the first annulus when it is hidden
 KNOB_MM = (0.7, 2.2)  # the articular knob at the focus
@@ -107,7 +106,7 @@ def _thickness(
     blade = np.float32(random.uniform(*BLADE_MM) * old) * (
         1 + np.float32(random.uniform(*BLADE_TAPER)) * (1 - np.minimum(share, 1))
     )
-    over = np.float32(random.uniform(*BASE_MM) * old) * np.exp(
+    over = np.float32(random.uniform(*level.base_mm) * old) * np.exp(
         -((share / np.float32(random.uniform(*BASE_REACH))) ** 2)
     )
     if annuli >= 2 and random.random() < level.hidden_chance * np.clip(annuli / 6, 0.35, 1.6):

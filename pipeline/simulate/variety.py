@@ -32,6 +32,8 @@ class Level:
     check_chance: float
     split_chance: float
     damage_chance: float
+    base_mm: Range
+    """Thickness of the bone grown over the blade near the focus; it carries no marks and dims those below."""
     hidden_chance: float
     """That the base of an old fish has grown over the first annulus."""
     glare_chance: float
@@ -56,6 +58,7 @@ CLEAN = Level(
     check_chance=0.12,
     split_chance=0.06,
     damage_chance=0.05,
+    base_mm=(0.02, 0.25),
     hidden_chance=0.0,
     glare_chance=0.05,
     litter_per_cm2=0.2,
@@ -75,6 +78,7 @@ TYPICAL = Level(
     check_chance=0.4,
     split_chance=0.16,
     damage_chance=0.2,
+    base_mm=(0.05, 0.5),
     hidden_chance=0.15,
     glare_chance=0.2,
     litter_per_cm2=0.8,
@@ -94,6 +98,7 @@ HARD = Level(
     check_chance=0.65,
     split_chance=0.3,
     damage_chance=0.4,
+    base_mm=(0.05, 0.6),
     hidden_chance=0.3,
     glare_chance=0.4,
     litter_per_cm2=2.0,
