@@ -104,6 +104,12 @@ STOPS_SPREAD = 12.0
 FIRST_RIM = (0.05, 0.12)  # share of the year's opaque growth there must be before anyone calls the annulus formed
 RADIUS_MM = (4.0, 46.0)  # growth axis of a bone that is drawn
 CATCH_MONTHS = (4, 3, 4, 10, 13, 9, 8, 9, 14, 14, 8, 4)  # share of the catch in percent: spring and autumn nettings
+SEXES = (("F", 0.48), ("M", 0.40), ("U", 0.12))  # share of the catch
+MATURITY_SPREAD = 0.08  # of the logarithm of the length at maturity
+UNKNOWN_MATURITY = 0.12  # share of fish whose gonads nobody looked at
+WINTER_GROWTH = 0.9  # share of the winter zone there is on the day before growth resumes
+EARLY_GROWTH = (1.0, 1.7)  # power of the season that is left: above 1, more of the growth comes early
+YOUNGER = 0.8  # of the oldest age is given up by the last attempt to find a fish
 ATTEMPTS = 80  # to find a fish whose increments a scan of this resolution can show
 
 
@@ -174,11 +180,11 @@ def _live(
 ) -> Fish:
     """One try at a fish; `ease` from 0 to 1 makes it younger."""
     day = around.timetuple().tm_yday
-    low, high = level.ages[0] * species.oldest, level.ages[1] * species.oldest * (1 - 0.8 * ease)
+    low, high = level.ages[0] * species.oldest, level.ages[1] * species.oldest * (1 - YOUNGER * ease)
     age = round(random.uniform(low, max(high, low + 1.0)))
     if age == 0 and day < HATCHED_ON + 60:
         age = 1
-    sex = str(random.choice(["F", "M", "U"], p=[0.48, 0.40, 0.12]))
+    sex = str(random.choice([s for s, _ in SEXES], p=[share for _, share in SEXES]))
     offset = np.random.default_rng([WATERS.index(water)]).normal(0, WATER_OFFSET) if water in WATERS else 0.0
     resumed = float(
         np.clip(random.normal(RESUMES_ON + RESUMES_LATER * max(age - 1, 0) + offset, RESUMES_SPREAD), *RESUMES_LIMITS)
@@ -196,8 +202,8 @@ def _live(
     weight = 10 ** (species.weight_log10 + species.weight_power * np.log10(length)) * np.exp(
         random.normal(0, WEIGHT_SPREAD)
     )
-    grown = length > species.maturity_mm * np.exp(random.normal(0, 0.08))
-    maturity = "unknown" if random.random() < 0.12 else "mature" if grown else "immature"
+    grown = length > species.maturity_mm * np.exp(random.normal(0, MATURITY_SPREAD))
+    maturity = "unknown" if random.random() < UNKNOWN_MATURITY else "mature" if grown else "immature"
     return Fish(
         species=species,
         water=water,
@@ -258,12 +264,12 @@ def _share_of_year(random: Random, day: int, resumed: float, winter: float, firs
     stops = random.normal(STOPS_ON, STOPS_SPREAD)
     begin = HATCHED_ON if first else resumed
     if day < begin:
-        return float(1 - winter * (1 - (day + 365 - stops) / (resumed + 365 - stops)) * 0.9)
+        return float(1 - winter * (1 - (day + 365 - stops) / (resumed + 365 - stops)) * WINTER_GROWTH)
     if day >= stops:
-        return float(1 - winter * (1 - 0.9 * (day - stops) / (resumed + 365 - stops)))
+        return float(1 - winter * (1 - WINTER_GROWTH * (day - stops) / (resumed + 365 - stops)))
     season = (day - begin) / (stops - begin)
     rim = 0.0 if first else random.uniform(*FIRST_RIM)
-    early = random.uniform(1.0, 1.7)  # above 1: more of the growth comes early in the season
+    early = random.uniform(*EARLY_GROWTH)
     return float((1 - winter) * (rim + (1 - rim) * (1 - (1 - season) ** early)))
 
 

@@ -38,6 +38,20 @@ CHECK_ARC_DEG = (10.0, 32.0)  # half the length of a check's arc
 CHECK_OFF_AXIS_DEG = 26.0  # most distance of a check's middle from the growth axis
 CHECK_WIDTH = (0.03, 0.09)  # of the increment
 CHECK_LEAST_INCREMENT_PX = 12.0  # no check is drawn in a narrower year
+WIDTH_SPREAD = 0.12  # of the logarithm of a winter zone's width along its arc
+WIDTH_WAVE_DEG = 20.0
+PATCH_WAVE_DEG = 8.0
+PATCH_LIMITS = (0.2, 1.6)
+SHARPEST_PX = 0.6  # no transition is drawn sharper
+SPLIT_MEAN = 1.5  # of the level's chance, for the mean over bones with few annuli
+SPLIT_WIDTH = 0.10  # of the increment, at most, of each line of a split annulus
+SPLIT_INNER = 0.8  # strength of the inner line against the outer
+OFF_CENTRE = 0.15  # of half the fan: where along the arc marks are plainest, standard deviation
+ARC_REACH = (0.7, 1.3)  # of half the fan: how far to the sides they stay plain
+ARC_FALL = (1.8, 4.0)  # power with which they fade beyond
+CHECK_BEND = 0.06  # of the increment
+CHECK_SOFT = (0.4, 1.0)  # share of a check's width over which it fades in
+CHECK_EDGE = 0.03  # of the increment, over which it ends
 MOST_LOSS = 0.92  # no bone is perfectly clear
 FIRST_ZONE = 0.45  # the first winter zone is narrower than its long increment suggests
 
@@ -92,22 +106,25 @@ def draw_marks(random: Random, fish: Fish, level: Level, outline: Outline, axis_
         kind = "annulus" if k < fish.annuli else "margin"
         step = steps[k]
         share = fish.winter_shares[k] * (FIRST_ZONE if k == 0 else 1.0)
-        width = np.maximum(step * share * np.exp(0.12 * ripple(random, DIRECTIONS, 20 * PER_DEGREE)), LEAST_WIDTH_PX)
+        width = np.maximum(
+            step * share * np.exp(WIDTH_SPREAD * ripple(random, DIRECTIONS, WIDTH_WAVE_DEG * PER_DEGREE)),
+            LEAST_WIDTH_PX,
+        )
         loss = strength * np.exp(random.normal(0, level.year_spread)) * visible
-        loss = loss * np.clip(1 + PATCHES * ripple(random, DIRECTIONS, 8 * PER_DEGREE), 0.2, 1.6)
-        edge_px = max(resume * float(step[AXIS]), 0.6)
-        if kind == "annulus" and k > 0 and random.random() < level.split_chance / max(fish.annuli - 1, 1) * 1.5:
+        loss = loss * np.clip(1 + PATCHES * ripple(random, DIRECTIONS, PATCH_WAVE_DEG * PER_DEGREE), *PATCH_LIMITS)
+        edge_px = max(resume * float(step[AXIS]), SHARPEST_PX)
+        if kind == "annulus" and k > 0 and random.random() < level.split_chance / max(fish.annuli - 1, 1) * SPLIT_MEAN:
             splits += 1
             part = _parting(random)
             gap = part * random.uniform(*SPLIT_GAP) * step
-            width = np.maximum(np.minimum(width, step * 0.10), LEAST_WIDTH_PX)
+            width = np.maximum(np.minimum(width, step * SPLIT_WIDTH), LEAST_WIDTH_PX)
             lines.append(
                 Line(
                     kind="inner",
                     number=k + 1,
                     outer=years[k + 1] - gap,
                     width=width,
-                    loss=_limited(loss * 0.8 * ease(part * 4)),
+                    loss=_limited(loss * SPLIT_INNER * ease(part * 4)),
                     soft=soft,
                     edge_px=edge_px,
                 )
@@ -149,10 +166,10 @@ def _wander(random: Random, ideal: Float, margin: Float, annuli: int) -> Float:
 
 def _along_the_arc(random: Random, outline: Outline) -> Float:
     """(DIRECTIONS,) 0 to 1: marks are plainest somewhere in the fan and fade towards its sides."""
-    centre = random.normal(0, 0.15) * outline.half_angle_deg
-    reach = outline.half_angle_deg * random.uniform(0.7, 1.3)
+    centre = random.normal(0, OFF_CENTRE) * outline.half_angle_deg
+    reach = outline.half_angle_deg * random.uniform(*ARC_REACH)
     floor = random.uniform(*FADE_FLOOR)
-    return _f32(floor + (1 - floor) * np.exp(-(np.abs((DEGREES - centre) / reach) ** random.uniform(1.8, 4.0))))
+    return _f32(floor + (1 - floor) * np.exp(-(np.abs((DEGREES - centre) / reach) ** random.uniform(*ARC_FALL))))
 
 
 def _parting(random: Random) -> Float:
@@ -176,7 +193,7 @@ def _checks(random: Random, level: Level, years: Float, margin: Float, strength:
         place = random.uniform(*CHECK_PLACE)
         centre, half = random.uniform(-1, 1) * CHECK_OFF_AXIS_DEG, random.uniform(*CHECK_ARC_DEG)
         arc = ease(_f32((1.25 - np.abs(DEGREES - centre) / half) * 2))
-        bend = np.clip(0.06 * ripple(random, DIRECTIONS, 15 * PER_DEGREE), -0.2, 0.2)
+        bend = np.clip(CHECK_BEND * ripple(random, DIRECTIONS, 15 * PER_DEGREE), -0.2, 0.2)
         checks.append(
             Line(
                 kind="check",
@@ -189,8 +206,8 @@ def _checks(random: Random, level: Level, years: Float, margin: Float, strength:
                     * arc
                     * np.clip(1 + 0.3 * ripple(random, DIRECTIONS, 5 * PER_DEGREE), 0, 2)
                 ),
-                soft=random.uniform(0.4, 1.0),
-                edge_px=max(0.03 * float(step[AXIS]), 0.8),
+                soft=random.uniform(*CHECK_SOFT),
+                edge_px=max(CHECK_EDGE * float(step[AXIS]), SHARPEST_PX),
             )
         )
     return checks

@@ -24,6 +24,17 @@ BLACK_RETURN = (0.004, 0.035)  # what a black backing returns
 WHITE_RETURN = (0.62, 0.90)  # what a white backing returns
 LAMP = (0.70, 0.95)  # brightness of the light table
 FRONT_ON_WHITE = (0.08, 0.22)  # share of the light scattered back that reaches the sensor beside the bright backing
+FRONT_ON_BLACK = 0.95  # the same over a black backing, where nothing outshines the bone
+GAIN = (0.88, 1.06)  # exposure
+GAMMAS = (1.8, 2.0, 2.2, 2.2, 2.4)  # of scanners' programs, the usual one twice
+STREAKS = (0.0, 0.3)  # gain of the sensor's columns, share of the noise
+BLUR_BY_DPI = (
+    (300, 600, 1200),
+    (0.75, 1.0, 1.35),
+)  # blur in pixels, against 600 dpi: optics do not follow the sampling
+COPY_MIDDLE = (0.52, 0.64)  # brightness that a photocopier takes for middle grey
+COPY_STEEPNESS = (2.6, 4.0)
+TONER = 0.05  # unevenness of the toner
 GLOSS = 0.012  # mirrored off the surface everywhere
 
 
@@ -48,7 +59,7 @@ class Lighting:
 def draw_lighting(random: Random, name: str, channels: int) -> Lighting:
     """Lighting of one scan."""
     backing = {"dark": BLACK_RETURN, "white": WHITE_RETURN, "photocopy": WHITE_RETURN, "transmitted": LAMP}[name]
-    front = {"dark": 0.95, "transmitted": 0.0}.get(name, random.uniform(*FRONT_ON_WHITE))
+    front = {"dark": FRONT_ON_BLACK, "transmitted": 0.0}.get(name, random.uniform(*FRONT_ON_WHITE))
     return Lighting(
         name=name,
         backing=random.uniform(*backing),
@@ -110,16 +121,14 @@ class Scanner:
 
 def draw_scanner(random: Random, level: Level, dpi: int, bits: int) -> Scanner:
     """A scanner for bones of a level."""
-    uneven = 0.03 + 4 * (level.noise[1] - 0.004)
-    sharpness = {300: 0.75, 600: 1.0}.get(dpi, 1.35)
     return Scanner(
         dpi=dpi,
-        blur_px=random.uniform(*level.blur_px) * sharpness,
+        blur_px=random.uniform(*level.blur_px) * float(np.interp(dpi, *BLUR_BY_DPI)),
         noise=random.uniform(*level.noise),
-        gain=random.uniform(0.88, 1.06),
-        slope=(random.normal(0, uneven), random.normal(0, uneven), random.normal(0, uneven)),
-        gamma=random.choice([1.8, 2.0, 2.2, 2.2, 2.4]),
-        streaks=random.uniform(0, 0.3) * level.noise[1],
+        gain=random.uniform(*GAIN),
+        slope=(random.normal(0, level.uneven), random.normal(0, level.uneven), random.normal(0, level.uneven)),
+        gamma=float(random.choice(GAMMAS)),
+        streaks=random.uniform(*STREAKS) * level.noise[1],
         bits=bits,
     )
 
@@ -155,9 +164,9 @@ def _f32(array: Array) -> Float:
 def _photocopied(random: Random, light: Float) -> Float:
     """Steep contrast, soft toner, and specks."""
     height, width, _ = light.shape
-    middle, steep = random.uniform(0.52, 0.64), random.uniform(2.6, 4.0)
+    middle, steep = random.uniform(*COPY_MIDDLE), random.uniform(*COPY_STEEPNESS)
     copy = 0.5 + 0.5 * np.tanh(steep * (light - np.float32(middle)))
     toner = cloud(random, (height, width), (1.7, 1.7))[..., None]
-    copy += np.float32(0.05) * toner * (0.3 + 2.5 * copy * (1 - copy))
+    copy += np.float32(TONER) * toner * (0.3 + 2.5 * copy * (1 - copy))
     copy[random.random((height, width), dtype=np.float32) < 0.0015] = 0.15
     return np.asarray(cv2.GaussianBlur(copy, (0, 0), 0.6).reshape(light.shape), np.float32)

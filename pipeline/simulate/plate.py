@@ -30,6 +30,10 @@ SEASON_SLOPE = (-0.04, 0.16)  # how much less opaque late summer is than early s
 YEAR_LEVEL = 0.05  # spread of opacity between the summers of a bone
 STRIAE = 0.055  # strength of radial striae at texture 1
 LAMELLAE = 0.035  # strength of fine lamellae along the marks
+STEPS_A_YEAR = 64  # of the calendar of opacity
+INNER_RIB_CHANCE = 0.4  # that a rib also runs within the fan
+RIB_SPREAD = 0.035  # widening of a rib with distance
+HIDING_REACH = (0.95, 1.15)  # of the first annulus, that the bone over it covers
 OLD_THICKENING = 0.05  # a year: old bones are thicker
 
 
@@ -64,16 +68,15 @@ def draw_plate(random: Random, level: Level, outline: Outline, marks: GrowthMark
 
 def _seasons(random: Random, marks: GrowthMarks, columns: int, texture: float) -> Float:
     """Factor of opacity from the date of growth: season, year, and fine lamellae."""
-    steps_a_year = 64
     years = len(marks.years)
-    date = np.arange(years * steps_a_year) / steps_a_year
+    date = np.arange(years * STEPS_A_YEAR) / STEPS_A_YEAR
     level = np.exp(random.normal(0, YEAR_LEVEL, years + 1))[date.astype(int)]
     season = 1 + random.uniform(*SEASON_SLOPE) * (0.5 - date % 1)
     fine = random.standard_normal(len(date))
     broad = np.convolve(random.standard_normal(len(date)), np.hanning(9) / 2.2, mode="same")
     calendar = np.asarray(level * season * (1 + LAMELLAE * texture * (0.5 * fine + broad)), np.float32)
     age = years_of_growth(marks.years, columns)
-    age *= steps_a_year
+    age *= STEPS_A_YEAR
     slip = cloud(random, age.shape, (DIRECTIONS / 24, columns / 3)) * np.float32(
         1.5
     )  # lamellae do not run round the whole bone
@@ -110,7 +113,9 @@ def _thickness(
         -((share / np.float32(random.uniform(*BASE_REACH))) ** 2)
     )
     if annuli >= 2 and random.random() < level.hidden_chance * np.clip(annuli / 6, 0.35, 1.6):
-        core = outline.margin(float(marks.years[1, AXIS]) / axis_px)[:, None] * np.float32(random.uniform(0.95, 1.15))
+        core = outline.margin(float(marks.years[1, AXIS]) / axis_px)[:, None] * np.float32(
+            random.uniform(*HIDING_REACH)
+        )
         over = over + np.float32(random.uniform(*HIDING_MM)) * np.exp(-((0.8 * radius / core) ** 4))
     angle = np.deg2rad(DEGREES)[:, None]
     lean = random.uniform(-np.pi, np.pi)
@@ -130,7 +135,7 @@ def _rib_directions(random: Random, outline: Outline) -> list[float]:
     """Degrees from the growth axis: along the two edges of the fan, and sometimes within it."""
     half = min(outline.half_angle_deg, 80)
     ribs = [-half * random.uniform(0.86, 1.0), half * random.uniform(0.86, 1.0)]
-    if random.random() < 0.4:
+    if random.random() < INNER_RIB_CHANCE:
         ribs.append(random.uniform(-0.6, 0.6) * half)
     return ribs[: random.integers(1, len(ribs) + 1)]
 
@@ -139,7 +144,7 @@ def _rib(random: Random, direction: float, radius: Float, angle: Float, limit: F
     """A ridge that runs out from the focus, lower and broader with distance."""
     across = np.abs(np.sin(angle - np.deg2rad(direction))) * radius
     ahead = ease(0.5 + np.cos(angle - np.deg2rad(direction)) * radius / np.float32(2 * RIB_ROOT))
-    width = np.float32(random.uniform(*RIB_WIDTH)) + np.float32(0.035) * radius
+    width = np.float32(random.uniform(*RIB_WIDTH)) + np.float32(RIB_SPREAD) * radius
     reach = np.float32(random.uniform(*RIB_REACH)) * float(
         limit[int(np.argmin(np.abs(np.rad2deg(angle[:, 0]) - direction))), 0]
     )

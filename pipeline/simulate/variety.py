@@ -21,6 +21,8 @@ class Level:
     """Strength of striae, lamellae and mottle; 1 is an ordinary bone."""
     blur_px: Range
     """Standard deviation of the scanner's blur at 600 dpi, pixels."""
+    uneven: float
+    """Standard deviation of the unevenness of the light over a scan."""
     noise: Range
     """Standard deviation of the scanner's noise, share of full brightness."""
     least_increment_px: float
@@ -51,6 +53,7 @@ CLEAN = Level(
     year_spread=0.10,
     texture=(0.3, 0.8),
     blur_px=(0.5, 0.8),
+    uneven=0.034,
     noise=(0.002, 0.005),
     least_increment_px=10.0,
     least_rim_px=5.0,
@@ -71,6 +74,7 @@ TYPICAL = Level(
     year_spread=0.18,
     texture=(0.6, 1.3),
     blur_px=(0.6, 1.1),
+    uneven=0.054,
     noise=(0.004, 0.010),
     least_increment_px=5.5,
     least_rim_px=0.0,
@@ -91,6 +95,7 @@ HARD = Level(
     year_spread=0.28,
     texture=(0.9, 1.9),
     blur_px=(0.9, 1.7),
+    uneven=0.078,
     noise=(0.006, 0.016),
     least_increment_px=2.8,
     least_rim_px=0.0,
