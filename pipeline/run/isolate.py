@@ -17,7 +17,7 @@ import sys
 import threading
 import time
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import BaseContext
@@ -102,8 +102,9 @@ def isolated(
 ) -> Answer | Fault:
     """Run `work(job)` in a child process of its own and return what it returns, or the fault it ended with.
 
-    Blocks; to do several at once, call it from several threads. Tried again once when the child was killed by a signal
-    that is not ours (a neighbour's memory hunger may have been the cause). Raises `Stopped` soon after `stop` is set.
+    `work` must be a function of a module (not of the main script), `job` and the answer must pickle. Blocks; to do several
+    at once, call it from several threads. Tried again once when the child was killed by a signal that is not ours (a
+    neighbour's memory hunger may have been the cause). Raises `Stopped` soon after `stop` is set.
     """
     answer, again = _attempt(work, job, limits, stop)
     if again:
@@ -117,7 +118,7 @@ def _attempt(
     """One try: the answer or fault, and whether another try makes sense."""
     receiver, sender = _context().Pipe(duplex=False)
     process = _context().Process(target=_child, args=(sender, work, job, limits), daemon=True)  # type: ignore[attr-defined]
-    with _starting:
+    with _starting, _without_main():
         process.start()
     sender.close()
     message_is_whole = False
@@ -284,7 +285,22 @@ def _context() -> BaseContext:
 
 
 @contextlib.contextmanager
-def _interrupt_ignored() -> Any:
+def _without_main() -> Iterator[None]:
+    """Keep a child from importing the parent's main script anew, as the standard library would have it do.
+
+    Nothing of ours lies there, and the command line's imports cost more than reading a small scan.
+    """
+    main = sys.modules["__main__"]
+    kept = {name: main.__dict__.get(name) for name in ("__file__", "__spec__")}
+    main.__dict__.update(dict.fromkeys(kept))
+    try:
+        yield
+    finally:
+        main.__dict__.update(kept)
+
+
+@contextlib.contextmanager
+def _interrupt_ignored() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
