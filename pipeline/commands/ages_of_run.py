@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.codes import REFUSALS
 from pipeline.commands import placing, versions
 from pipeline.commands.changes import changes
 from pipeline.commands.pictures_of_run import bring_up_to_date
 from pipeline.commands.placing import Placed
 from pipeline.commands.plan import corrected, digest_of
 from pipeline.commands.results import Result, write_tables
-from pipeline.records import Age
+from pipeline.records import Age, Refusal
 from pipeline.run.ledger import AgedBone, KnownScan, Ledger
 from pipeline.settings import Settings
 from pipeline.together.second_pass import age_bones
@@ -67,6 +69,8 @@ def age_run(run: Path, ledger: Ledger, settings: Settings, workers: int, say: Sa
     # The ages come last: until they are kept, the next call tells the same changes again.
     ledger.store_ages(now, changed)
     bring_up_to_date(run, ledger, results, placing.promised(rows), settings, workers)
+    for line in _said_refusals(refusals):
+        say(line)
     aged = sum(a.status == "aged" for a in ages)
     return Accounts(
         scans=len(scans), read=len(scans) - len(refusals), refused=len(refusals), bones=len(ages), aged=aged,
@@ -78,6 +82,13 @@ def _ages(placed: Sequence[Placed], settings: Settings) -> list[Age]:
     there = [(p.specimen, p.reading) for p in placed if p.reading is not None]
     aged = iter(age_bones(there, settings))
     return [placing.unreadable(p) if p.reading is None else placing.flagged(next(aged), p) for p in placed]
+
+
+def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:
+    """Each reason once, with its cure: what to do before the fish are thrown away."""
+    for code, many in Counter(r.code for r in refusals).items():
+        said = REFUSALS[code]
+        yield f"{many} refused as {code}: {said.means}; {said.cure}"
 
 
 def _sources(placed: Placed, scans: Mapping[str, KnownScan], settings: Settings) -> dict[str, str]:

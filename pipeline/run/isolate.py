@@ -102,9 +102,9 @@ def isolated(
 ) -> Answer | Fault:
     """Run `work(job)` in a child process of its own and return what it returns, or the fault it ended with.
 
-    `work` must be a function of a module (not of the main script), `job` and the answer must pickle. Blocks; to do several
-    at once, call it from several threads. Tried again once when the child was killed by a signal that is not ours (a
-    neighbour's memory hunger may have been the cause). Raises `Stopped` soon after `stop` is set.
+    `work` must be a function of a module (not of the main script), `job` and the answer must pickle. Blocks; to do
+    several at once, call it from several threads. Tried again once when the child was killed by a signal that is not
+    ours (a neighbour's memory hunger may have been the cause). Raises `Stopped` soon after `stop` is set.
     """
     answer, again = _attempt(work, job, limits, stop)
     if again:
