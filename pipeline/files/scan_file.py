@@ -69,7 +69,8 @@ def read_scan(ref: ScanRef, settings: ScanSettings) -> Scan:
                 raise ScanRefused(*header.refusal)
             stream.seek(0)
             data = _read(stream)
-        stored = _stored(io.BytesIO(data))
+        with io.BytesIO(data) as copy:  # closed, so that nothing holds the bytes once they are decoded
+            stored = _stored(copy)
         if _header(ref, stored, settings) != header or not _unchanged(ref):
             raise ScanRefused("changed", "the file is not the one that was found when the batch began")
         digest = hashlib.sha256(data).hexdigest()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import itertools
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, BinaryIO, Literal
@@ -87,7 +86,7 @@ def read_tiff_header(stream: BinaryIO) -> Stored:
 
 def decode_tiff(data: bytes) -> Grey:
     """Grey of a TIFF, as stored. Raises ScanRefused: corrupt."""
-    with _opened(io.BytesIO(data)) as tiff:
+    with io.BytesIO(data) as stream, _opened(stream) as tiff:
         page = _only_page(tiff)
         rule = _rule(page)
         grey: Grey = np.zeros((page.imagelength, page.imagewidth), np.uint16 if page.bitspersample > 8 else np.uint8)
@@ -230,7 +229,9 @@ def _tags_end(stream: BinaryIO) -> int:
     order: Literal["little", "big"] = "little" if head[:2] == b"II" else "big"
     big = 43 in head[2:4]
     start = int.from_bytes(head[8:16] if big else head[4:8], order)
-    stream.seek(min(start, sys.maxsize))
+    if start >= stream.seek(0, io.SEEK_END):
+        return start + 1
+    stream.seek(start)
     width = 8 if big else 4
     tags = int.from_bytes(stream.read(8 if big else 2), order)
     ends = [start + (8 + 20 * tags if big else 2 + 12 * tags)]

@@ -445,6 +445,13 @@ def test_a_png_with_more_or_fewer_rows_than_its_header_says_is_corrupt(scan: Any
     assert refusal(scan(good[:8] + chunk(b"IHDR", header) + good[33:], "bone.png")) == "corrupt"
 
 
+@pytest.mark.parametrize("place", [0, 2**40, 2**63, 2**64 - 1])
+def test_a_tiff_whose_tags_lie_beyond_every_file_is_refused(scan: Any, place: int) -> None:
+    content = bytearray(tiff_bytes(picture(), bigtiff=True))
+    content[8:16] = struct.pack("<Q", place)
+    assert refusal(scan(bytes(content))) == ("truncated" if place else "corrupt")
+
+
 def test_a_scan_over_the_pixel_limit_is_refused_by_its_header_alone(scan: Any) -> None:
     bomb = (b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", 2**31 - 1, 2**31 - 1, 16, 6, 0, 0, 0))
             + chunk(b"IDAT", b"") + chunk(b"IEND", b""))
