@@ -1,0 +1,77 @@
+"""The command line says what went wrong in a line, with an exit status for scripts, and never a traceback."""
+
+from __future__ import annotations
+
+import errno
+import subprocess
+import sys
+
+import pytest
+from typer.testing import CliRunner
+
+from pipeline import cli
+from pipeline.errors import RunError, TableError
+
+COMMANDS = [command.name or command.callback.__name__ for command in cli.app.registered_commands]
+
+
+def ended(monkeypatch, capsys, error: BaseException) -> tuple[object, str, str]:
+    def fails() -> None:
+        raise error
+
+    monkeypatch.setattr(cli, "app", fails)
+    with pytest.raises(SystemExit) as end:
+        cli.main()
+    out, err = capsys.readouterr()
+    return end.value.code, out, err
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_shows_one_worked_example(command):
+    told = CliRunner().invoke(cli.app, [command, "--help"])
+    assert told.exit_code == 0
+    assert told.stdout.count(f"opercle {command} ") >= 1
+    assert told.stdout.count("Example:") == 1
+
+
+@pytest.mark.parametrize(
+    "arguments", [["age"], ["age", "scans"], ["age", "scans", "--out", "x", "--workers", "0"], ["nonsense"]]
+)
+def test_wrong_usage_has_the_status_2(arguments):
+    assert CliRunner().invoke(cli.app, arguments).exit_code == 2
+
+
+def test_what_could_not_be_done_has_the_status_1_and_its_reason_on_standard_error(monkeypatch, capsys):
+    assert ended(monkeypatch, capsys, RunError("the reason; the cure")) == (1, "", "the reason; the cure\n")
+
+
+def test_every_fault_of_a_table_is_a_line(monkeypatch, capsys):
+    assert ended(monkeypatch, capsys, TableError(["row 2: a", "row 3: b"])) == (1, "", "row 2: a\nrow 3: b\n")
+
+
+def test_a_missing_system_library_is_told_with_what_to_install(monkeypatch, capsys):
+    missing = ImportError("libGL.so.1: cannot open shared object file: No such file or directory")
+    status, _, err = ended(monkeypatch, capsys, missing)
+    assert status == 1
+    assert "apt-get install libgl1 libglib2.0-0" in err
+    assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("error", "says"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device", "run/crops/a-1.jpg"), "run/crops/a-1.jpg: No space left"),
+        (MemoryError(), "fewer --workers"),
+        (ZeroDivisionError("division by zero"), "please report this line"),
+    ],
+)
+def test_even_what_nobody_foresaw_is_one_line(monkeypatch, capsys, error, says):
+    status, out, err = ended(monkeypatch, capsys, error)
+    assert (status, out, len(err.splitlines())) == (1, "", 1)
+    assert says in err
+
+
+def test_help_needs_no_image_library():
+    code = "import sys; from pipeline import cli; print(sorted({'cv2', 'scipy', 'numpy'} & set(sys.modules)))"
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert told.stdout == "[]\n"
