@@ -124,7 +124,7 @@ def _with_repeats_numbered(people: pd.DataFrame, machine: list[pd.DataFrame]) ->
 
 
 def _about(runs: Sequence[RunAges]) -> pd.DataFrame:
-    frames = [run.ages.reindex(columns=["specimen", *ABOUT]) for run in runs]
+    frames = [run.ages.reindex(columns=["specimen", *ABOUT]).astype(object) for run in runs]
     if not frames:
         return pd.DataFrame(columns=list(ABOUT), index=pd.Index([], name="specimen"))
     return pd.concat(frames, ignore_index=True).drop_duplicates("specimen").set_index("specimen")

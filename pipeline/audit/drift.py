@@ -115,9 +115,11 @@ def _batch(reader: str, now: _Tried, before: _Tried, agreed: Counts, first: bool
     figures, past = _figures(now, agreed), _figures(before, agreed)
     moved = now.counts - before.counts
     same, up, down = int((~np.isnan(moved)).sum()), int((moved > 0).sum()), int((moved < 0).sum())
-    low, high = (None, None) if first else _limits(past.gap, figures.gap.size)
+    low, high = (None, None) if first else _limits(past.gap, figures.gap)
     p = None if first or not same else sign_test(up, down)
-    stop, look = ([], []) if first else _worse(figures, past)
+    right, was_right = now.counts == agreed, before.counts == agreed
+    lost, gained = (int((x & ~np.isnan(moved)).sum()) for x in (was_right & ~right, right & ~was_right))
+    stop, look = ([], []) if first else _worse(figures, past, sign_test(lost, gained))
     middle = figures.mean_difference.value
     if low is not None and high is not None and middle is not None and not low <= middle <= high:
         stop.append(f"mean difference {middle:+.2f} is outside the limits {low:+.2f} to {high:+.2f}")
@@ -166,8 +168,12 @@ def _figures(batch: _Tried, agreed: Counts) -> _Figures:
     )
 
 
-def _worse(now: _Figures, before: _Figures) -> tuple[list[str], list[str]]:
-    """Rules broken beyond chance (each interval leaves out the other batch's value), and perhaps by chance."""
+def _worse(now: _Figures, before: _Figures, lost_p: float) -> tuple[list[str], list[str]]:
+    """Rules broken beyond chance, and rules broken perhaps by chance.
+
+    Beyond chance the two batches' intervals lie apart; perhaps by chance each leaves out the other batch's value.
+    `lost_p` is the sign test of bones no longer right against bones newly right.
+    """
     stop: list[str] = []
     look: list[str] = []
     rules: tuple[tuple[Estimate, Estimate, Callable[[float, float], bool], str], ...] = (
@@ -182,19 +188,32 @@ def _worse(now: _Figures, before: _Figures) -> tuple[list[str], list[str]]:
     )
     for new, old, broken, text in rules:
         if new.value is not None and old.value is not None and broken(new.value, old.value):
-            beyond_chance = new.excludes(old.value) and old.excludes(new.value)
-            (stop if beyond_chance else look).append(text.format(old.value, new.value))
+            if _apart(new, old) or (new is now.exact and lost_p < STOP_SHIFT_P):
+                stop.append(text.format(old.value, new.value))
+            elif new.excludes(old.value) and old.excludes(new.value):
+                look.append(text.format(old.value, new.value))
     return stop, look
 
 
-def _limits(before: Counts, n: int) -> tuple[float | None, float | None]:
-    """Centre of the first batch, plus and minus three standard errors of a batch of n and of the centre itself."""
-    if before.size < 2 or n == 0:
+def _apart(one: Estimate, other: Estimate) -> bool:
+    if one.low is None or one.high is None or other.low is None or other.high is None:
+        return False
+    return one.high < other.low or other.high < one.low
+
+
+def _limits(before: Counts, now: Counts) -> tuple[float | None, float | None]:
+    """Centre of the first batch, plus and minus three standard errors of this batch's mean and of the centre itself.
+
+    The spread is that of both batches: one of twenty bones alone is too often small by chance.
+    """
+    n = now.size
+    if before.size < 2 or n < 2:
         return None, None
-    spread = float(before.std(ddof=1))
+    squares = ((before - before.mean()) ** 2).sum() + ((now - now.mean()) ** 2).sum()
+    spread = float(np.sqrt(squares / (before.size + n - 2)))
     if spread == 0:
         # No difference seen yet is no proof of none: take the most that so many equal differences leave open.
-        high = share(0, before.size).high
+        high = share(0, before.size + n).high
         assert high is not None
         spread = float(np.sqrt(high))
     half = LIMIT_SE * spread * float(np.sqrt(1 / n + 1 / before.size))

@@ -84,19 +84,19 @@ def _gamma(values: Values, step: float) -> tuple[float, float, float]:
     return total / n, min(low, total) / n, max(high, total) / n
 
 
-def mean_difference(difference: Values) -> Estimate:
-    """Mean of signed whole differences, most of them zero (or most of them one and the same).
+def mean_difference(difference: Values, step: float = 1.0) -> Estimate:
+    """Mean of signed differences, most of them zero (or most of them one and the same).
 
     Counted from the commonest difference, the years above and the years below each get the gamma interval of
     `mean_of_rare`; the two are joined by recovered variances (Zou and Donner 2008), with the correlation that comes
-    from a bone being either above or below.
+    from a bone being either above or below. `step` as there: a year, for counts.
     """
     if difference.size == 0:
         return NONE
     commonest = _commonest(difference)
     above, below = np.maximum(difference - commonest, 0.0), np.maximum(commonest - difference, 0.0)
-    up, up_low, up_high = _gamma(above, 1.0)
-    down, down_low, down_high = _gamma(below, 1.0)
+    up, up_low, up_high = _gamma(above, step)
+    down, down_low, down_high = _gamma(below, step)
     spread = float(np.sqrt(above.var() * below.var()))
     together = -up * down / spread if spread > 0 else 0.0
     middle = commonest + up - down
@@ -116,8 +116,8 @@ def _joined(one: float, other: float, correlation: float) -> float:
     return float(np.sqrt(one**2 + other**2 - 2 * correlation * one * other))
 
 
-def mean(values: Values, tests: int = 1) -> Estimate:
-    """Mean with Student's interval; with `tests` > 1, wide enough for that many at once (Bonferroni).
+def mean(values: Values) -> Estimate:
+    """Mean with Student's interval.
 
     No interval for fewer than two values, nor when all are equal: their spread is then unknown, not zero.
     """
@@ -128,5 +128,5 @@ def mean(values: Values, tests: int = 1) -> Estimate:
     spread = float(values.std(ddof=1)) if n > 1 else 0.0
     if spread == 0:
         return Estimate(middle)
-    half = float(special.stdtrit(n - 1, 1 - _TAIL / tests)) * spread / math.sqrt(n)
+    half = float(special.stdtrit(n - 1, 1 - _TAIL)) * spread / math.sqrt(n)
     return Estimate(middle, middle - half, middle + half)

@@ -7,14 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.audit.intervals import NONE, Estimate, mean
+from pipeline.audit.intervals import NONE, Estimate, mean_difference, mean_of_rare
 
 Counts = NDArray[np.float64]
+
+_STEP = 0.5
+"""What one bone more commonly adds when one person, or the machine, differs: half of its pairs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AmongPeople:
-    """On bones that the machine and at least two people counted. Shares 0 to 1, CV percent."""
+    """On bones that the machine and at least two people counted. Shares 0 to 1."""
 
     n: int
     people_exact: Estimate
@@ -23,10 +26,6 @@ class AmongPeople:
     """People that the machine agrees with, averaged over bones."""
     difference: Estimate
     """Machine minus people, bone by bone."""
-    people_cv: Estimate
-    machine_cv: Estimate
-    cv_difference: Estimate
-    """Machine minus people, bone by bone."""
 
 
 def among_people(people: Counts, machine: Counts) -> AmongPeople:
@@ -34,33 +33,29 @@ def among_people(people: Counts, machine: Counts) -> AmongPeople:
     used = ((~np.isnan(people)).sum(axis=1) >= 2) & ~np.isnan(machine)
     p, m = people[used], machine[used]
     if len(p) == 0:
-        return AmongPeople(
-            n=0,
-            people_exact=NONE,
-            machine_exact=NONE,
-            difference=NONE,
-            people_cv=NONE,
-            machine_cv=NONE,
-            cv_difference=NONE,
-        )
+        return AmongPeople(n=0, people_exact=NONE, machine_exact=NONE, difference=NONE)
     first, second = np.triu_indices(p.shape[1], 1)
-    between, between_cv = _agreement(p[:, first], p[:, second])
-    against, against_cv = _agreement(p, np.broadcast_to(m[:, None], p.shape))
+    between = _agreement(p[:, first], p[:, second])
+    against = _agreement(p, np.broadcast_to(m[:, None], p.shape))
     return AmongPeople(
         n=len(p),
-        people_exact=mean(between),
-        machine_exact=mean(against),
-        difference=mean(against - between),
-        people_cv=mean(between_cv),
-        machine_cv=mean(against_cv),
-        cv_difference=mean(against_cv - between_cv),
+        people_exact=_share(between),
+        machine_exact=_share(against),
+        difference=mean_difference(against - between, _STEP),
     )
 
 
-def _agreement(x: Counts, y: Counts) -> tuple[Counts, Counts]:
-    """Of each bone: share of equal pairs, mean CV of the pairs. Pairs with a NaN do not count; each bone has a pair."""
+def _agreement(x: Counts, y: Counts) -> Counts:
+    """Share of equal pairs of each bone; pairs with a NaN do not count. Each bone has a pair."""
     there = ~np.isnan(x) & ~np.isnan(y)
-    pairs = there.sum(axis=1)
-    total = np.where(there, x + y, 0)
-    cv = np.sqrt(2) * 100 * np.where(there, np.abs(x - y), 0) / np.where(total > 0, total, 1)
-    return ((x == y) & there).sum(axis=1) / pairs, cv.sum(axis=1) / pairs
+    shares: Counts = ((x == y) & there).sum(axis=1) / there.sum(axis=1)
+    return shares
+
+
+def _share(agreement: Counts) -> Estimate:
+    """Mean agreement; its interval is that of the disagreement, which is the rarer."""
+    apart = mean_of_rare(1 - agreement, _STEP)
+    assert apart.value is not None
+    assert apart.low is not None
+    assert apart.high is not None
+    return Estimate(1 - apart.value, max(0.0, 1 - apart.high), 1 - apart.low)

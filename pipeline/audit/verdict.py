@@ -25,6 +25,8 @@ WORKING_EXACT = 0.80
 """Exact agreement that some offices ask for; common practice, no standard."""
 WORKING_CV = 5.0
 """CV, percent, that some offices ask for; common practice, no standard."""
+MOST_BATCHES_TOLD = 5
+"""Batches named in the summary; the table holds them all."""
 
 Weight = Literal["plain", "good", "open", "bad"]
 
@@ -294,17 +296,15 @@ def _drift(batches: tuple[Batch, ...]) -> list[Statement]:
     stopped = [b for b in later if b.verdict == "stop"]
     watched = [b for b in later if b.verdict == "look"]
     facts = f"The reference collection was read again in {number(len(later), 'later batch', 'later batches')}."
-    told = [f"{b.reader}, {b.batch}: {'; '.join(b.why)}." for b in stopped + watched]
+    named = stopped or watched
+    told = " ".join(f"{b.reader}, {b.batch}: {'; '.join(b.why)}." for b in named[:MOST_BATCHES_TOLD])
+    if len(named) > MOST_BATCHES_TOLD:
+        told += f" {number(len(named) - MOST_BATCHES_TOLD, 'more batch', 'more batches')} in drift.csv."
     if stopped:
-        return [
-            Statement(
-                "Drift",
-                "bad",
-                f"{facts} The stop rule is met: stop and find the cause before these ages are used. {' '.join(told)}",
-            )
-        ]
+        asked = "The stop rule is met: stop and find the cause before these ages are used."
+        return [Statement("Drift", "bad", f"{facts} {asked} {told}")]
     if watched:
-        return [Statement("Drift", "open", f"{facts} The stop rule is not met; look at: {' '.join(told)}")]
+        return [Statement("Drift", "open", f"{facts} The stop rule is not met; look at: {told}")]
     return [Statement("Drift", "open", f"{facts} No change is shown.")]
 
 

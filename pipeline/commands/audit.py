@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from pipeline.audit.answers import RunAges
 from pipeline.audit.comparison import agreement, as_json
@@ -70,6 +71,7 @@ def _write(folder: Path, found: Audit, statements: Sequence[Statement]) -> None:
             {
                 "reference": found.reference,
                 "against_reference": [as_json(g.comparison) for g in found.against],
+                "beside_people": _beside_people(found),
                 "notes": notes(found),
                 "made_by": _MADE_BY,
             },
@@ -85,6 +87,14 @@ def _write(folder: Path, found: Audit, statements: Sequence[Statement]) -> None:
         write_text(folder / PAGE, audit_page(found, statements, drawn))
     except OSError as e:
         raise OpercleError(f"{e.filename or folder}: cannot be written: {e.strerror}") from None
+
+
+def _beside_people(found: Audit) -> dict[str, Any] | None:
+    people = found.people
+    if people is None:
+        return None
+    figures = {"people_exact": people.people_exact, "machine_exact": people.machine_exact, "difference": people.difference}
+    return {"n": people.n, **{name: [e.value, e.low, e.high] for name, e in figures.items()}}
 
 
 def _summary(folder: Path, found: Audit, statements: Sequence[Statement]) -> str:
