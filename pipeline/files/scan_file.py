@@ -24,6 +24,7 @@ from pipeline.records import Scan, ScanRef, frozen
 from pipeline.settings import ScanSettings
 
 SIGNATURE_BYTES = 8
+CHANGED = "the file is not the one that was found when the batch began"
 
 _Format = tuple[Callable[[BinaryIO], Stored], Callable[[bytes], Grey]]
 _FORMATS: dict[bytes, _Format] = {
@@ -62,17 +63,27 @@ def read_scan(ref: ScanRef, settings: ScanSettings) -> Scan:
     empty-file, not-an-image, truncated, corrupt, too-large, too-small, several-pages, colour-mode, pixel-format, blank,
     unreadable-file, changed.
     """
+    try:
+        return _scan(ref, settings)
+    except ScanRefused as refused:
+        # A file that is still being written looks truncated or corrupt; the true cause is the better cure.
+        if refused.code == "unreadable-file" or _unchanged(ref):
+            raise
+        raise ScanRefused("changed", CHANGED) from None
+
+
+def _scan(ref: ScanRef, settings: ScanSettings) -> Scan:
     with _undisturbed():
         with _opened(ref.path) as stream:
             header = _header(ref, _stored(stream), settings)
             if header.refusal:  # before the file is read whole: a mistaken scan may not fit into memory
                 raise ScanRefused(*header.refusal)
             stream.seek(0)
-            data = _read(stream)
+            data = stream.read()
         with io.BytesIO(data) as copy:  # closed, so that nothing holds the bytes once they are decoded
             stored = _stored(copy)
         if _header(ref, stored, settings) != header or not _unchanged(ref):
-            raise ScanRefused("changed", "the file is not the one that was found when the batch began")
+            raise ScanRefused("changed", CHANGED)
         digest = hashlib.sha256(data).hexdigest()
         grey = _decoder(data)(data)
     del data
@@ -145,16 +156,8 @@ def _unchanged(ref: ScanRef) -> bool:
 @contextmanager
 def _opened(path: Path) -> Iterator[BinaryIO]:
     try:
-        stream = path.open("rb")
-    except OSError as error:
-        raise ScanRefused("unreadable-file", f"the system says: {error.strerror}") from None
-    with stream:
-        yield stream
-
-
-def _read(stream: BinaryIO) -> bytes:
-    try:
-        return stream.read()
+        with path.open("rb") as stream:
+            yield stream
     except OSError as error:
         raise ScanRefused("unreadable-file", f"the system says: {error.strerror}") from None
 

@@ -449,7 +449,7 @@ def test_a_png_with_more_or_fewer_rows_than_its_header_says_is_corrupt(scan: Any
 def test_a_tiff_whose_tags_lie_beyond_every_file_is_refused(scan: Any, place: int) -> None:
     content = bytearray(tiff_bytes(picture(), bigtiff=True))
     content[8:16] = struct.pack("<Q", place)
-    assert refusal(scan(bytes(content))) == ("truncated" if place else "corrupt")
+    assert refusal(scan(bytes(content))) == "truncated"  # 0: the writer never came back to note the place
 
 
 def test_a_scan_over_the_pixel_limit_is_refused_by_its_header_alone(scan: Any) -> None:
@@ -554,7 +554,7 @@ def test_a_file_that_is_not_the_one_found_is_changed(scan: Any) -> None:
     os.utime(path, ns=(ref.mtime_ns, ref.mtime_ns + 1_000_000_000))
     with pytest.raises(ScanRefused, match="changed"):
         read_scan(ref, SETTINGS)
-    path.write_bytes(GOOD["colour.tif"])
+    path.write_bytes(GOOD["colour.tif"][:500])  # a scanner that is still writing
     os.utime(path, ns=(ref.mtime_ns, ref.mtime_ns))
     with pytest.raises(ScanRefused, match="changed"):
         read_scan(ref, SETTINGS)
