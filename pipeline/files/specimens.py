@@ -73,6 +73,8 @@ def read_specimens(path: Path, scans: Sequence[ScanRef]) -> SpecimensTable:
     """
     faults = Faults(path.name)
     table = read_given_table(path, REQUIRED, OPTIONAL, faults)
+    if not table.rows and not faults.lines:
+        faults.add(None, "no row below the header", "give one row a bone")
     extra = tuple(name for name in table.columns if name not in (*REQUIRED, *OPTIONAL))
     names = _Names(scans)
     specimens, absent, cells = [], [], []
