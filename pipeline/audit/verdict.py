@@ -96,7 +96,7 @@ def _holdings(audit: Audit) -> Statement:
         aged = int((~by_people & answers.every["annuli"].notna()).sum())
         parts.append(f"{number(aged, 'count')} by the machine in {number(len(answers.runs), 'run')}")
     if not parts:
-        return Statement("What there is", "open", "The tables hold no readings. The page tells how many bones to read.")
+        return Statement("What there is", "plain", "The tables hold no readings. The page tells how many bones to read.")
     text = "; ".join(parts) + "."
     if audit.reference:
         text += f" The reference is {_the(audit.reference)}."
