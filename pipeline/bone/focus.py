@@ -35,10 +35,15 @@ DETAIL_STEPS = 15
 """Samples over which the slow trend along a ray is removed: wider than a winter zone."""
 CLIP = 0.5
 """Opacity loss beyond which a sample counts no more: glare, cracks and dust must not decide."""
-OUTLINE_FEATURES = ("depth", "longest", "fan_share", "short_side", "mean_ray", "pointing", "evenness", "roundness")
-PIXEL_FEATURES = ("thick_here", "thins_outward", "alignment", "local_alignment", "arc_alignment")
-SHORTLIST = 90
-"""Candidates whose pixels are looked at: on drawn bones of many outlines the true focus ranks far better by outline alone."""
+OUTLINE_FEATURES = (
+    "depth", "longest", "fan_share", "short_side", "mean_ray", "pointing", "evenness", "roundness", "thick_here", "thick_spot", "normals",
+)
+PIXEL_FEATURES = ("thins_outward", "alignment", "local_alignment", "arc_alignment")
+NORMALS = 240
+"""Pixels with the steepest brightness whose gradients are asked which candidate they point to: enough for every mark."""
+SHORTLIST = 110
+"""Candidates along whose rays the pixels are looked at: on drawn bones of many outlines the true focus ranks far better by
+the cheap features alone."""
 NEIGHBOURHOOD = 14.0
 """Pixels about the best candidate within which the weighted mean is taken."""
 AXIS_RAYS = 0.6
@@ -103,11 +108,19 @@ def ray_lengths(outline: Float, points: Float) -> Float:
     return np.where(reach == 0, np.maximum(np.maximum(np.roll(reach, 1, 1), np.roll(reach, -1, 1)), 1), reach)
 
 
-def outline_features(reach: Float, depth: Float) -> NDArray[np.float64]:
-    """How the outline looks from each candidate, (candidate, feature) as named by `OUTLINE_FEATURES`.
+def outline_features(small: SmallBone, points: Float, reach: Float, depth: Float) -> NDArray[np.float64]:
+    """What is cheaply known of each candidate, (candidate, feature) as named by `OUTLINE_FEATURES`.
 
-    reach : (candidate, ray) distances to the outline, depth : (candidate,) distance to the nearest outline, working pixels.
+    points : (candidate, 2) x, y; reach : (candidate, ray) distances to the outline; depth : (row, column) distance to the
+    nearest outline; working pixels.
     """
+    blade = small.loss[small.inside > 0]
+    centre = float(np.median(blade))
+    scatter = 1.48 * float(np.median(np.abs(blade - centre))) + 1e-3
+    narrow = cv2.GaussianBlur(small.loss, (0, 0), 3)
+    here = _bilinear(narrow, points[:, 0], points[:, 1])
+    spot = _bilinear(cv2.GaussianBlur(small.loss, (0, 0), 9) - narrow, points[:, 0], points[:, 1])
+    depth_here = depth[points[:, 1].astype(int), points[:, 0].astype(int)]
     share = reach / np.percentile(reach, 98, axis=1, keepdims=True)
     ordered = np.sort(share, axis=1)
     fan = share > FAN
@@ -115,7 +128,7 @@ def outline_features(reach: Float, depth: Float) -> NDArray[np.float64]:
     spread = np.sqrt(((share - mean[:, None]) ** 2 * fan).sum(1) / fan.sum(1))
     pointing = np.hypot(reach @ np.cos(_ANGLES), reach @ np.sin(_ANGLES)) / reach.sum(1)
     return np.stack([
-        depth / WORK_SIDE,
+        depth_here / WORK_SIDE,
         np.percentile(reach, 98, axis=1) / WORK_SIDE,
         (share > AXIS_RAYS).mean(1),
         ordered[:, : RAYS // 3].mean(1),
@@ -123,7 +136,29 @@ def outline_features(reach: Float, depth: Float) -> NDArray[np.float64]:
         pointing,
         spread,
         -np.log(ordered[:, : RAYS // 4].mean(1) + 0.01),
+        np.clip((centre - here) / scatter, -4, 4),
+        np.clip(spot / scatter, -3, 3),
+        _normals(small, depth, points),
     ], axis=1).astype(np.float64)
+
+
+def _normals(small: SmallBone, depth: Float, points: Float) -> NDArray[np.float64]:
+    """How well the steepest brightness steps on the blade face each candidate: mean squared cosine, (candidate,).
+
+    Marks are no circles, so this alone would be biased; beside the other features it finds the middle of marks that close
+    around the focus.
+    """
+    smooth = cv2.GaussianBlur(small.loss, (0, 0), 1.5)
+    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
+    steep = np.where(depth > 6, cv2.magnitude(gx, gy), 0)
+    flat = np.argsort(-steep[::2, ::2], axis=None, kind="stable")[: 4 * NORMALS : 4]
+    rows, columns = (2 * i for i in np.unravel_index(flat, steep[::2, ::2].shape))
+    strength = np.minimum(steep[rows, columns], np.median(steep[rows, columns])) + 1e-6
+    dx, dy = columns[None, :] - points[:, 0, None], rows[None, :] - points[:, 1, None]
+    distance = np.hypot(dx, dy) + 1e-3
+    cosine = (dx * gx[rows, columns] + dy * gy[rows, columns]) / (distance * (steep[rows, columns] + 1e-6))
+    weight = strength * (distance > 12)
+    return np.asarray((cosine**2 * weight).sum(1) / (weight.sum(1) + 1e-6), np.float64)
 
 
 def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.float64]:
@@ -151,14 +186,11 @@ def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.
     arc_alignment = (ring**2 * enough).sum(1) / np.maximum(enough.sum(1), 1) / ring_power
 
     blade = small.loss[small.inside > 0]
-    centre = float(np.median(blade))
-    spread = 1.48 * float(np.median(np.abs(blade - centre))) + 1e-3
-    here = _bilinear(cv2.GaussianBlur(small.loss, (0, 0), 3), points[:, 0], points[:, 1])
+    spread = 1.48 * float(np.median(np.abs(blade - np.median(blade)))) + 1e-3
     radial = (scaled * weight).sum(1) / weight.sum(1)
     level = np.linspace(-1, 1, STEPS, dtype=np.float32)
     slope = radial @ level / float(level @ level)
     return np.stack([
-        np.clip((centre - here) / spread, -4, 4),
         np.clip(slope / spread, -4, 4),
         np.log(alignment + 0.01),
         np.log(local + 0.01),
@@ -185,7 +217,7 @@ def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
         points = small.outline.mean(0, keepdims=True)
     sparse = small.outline[:: max(1, len(small.outline) // 360)]
     reach = ray_lengths(sparse, points)
-    by_outline = outline_features(reach, depth[points[:, 1].astype(int), points[:, 0].astype(int)])
+    by_outline = outline_features(small, points, reach, depth)
     score = _score(by_outline, settings.outline)
     chosen = np.argsort(-score, kind="stable")[:SHORTLIST]
     points, reach = points[chosen], reach[chosen]

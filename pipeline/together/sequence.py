@@ -36,7 +36,7 @@ FIRST_TRIPLE = ("first_ratio", "first_ratio_square", "first_ratio_tail")
 HIDDEN_TRIPLE = ("hidden_ratio", "hidden_ratio_square", "hidden_ratio_tail")
 END = ("season", "end_rim", "end_rim_square", "end_winter", "end_thin_rim")
 LATE = ("late", "late_due", "late_rim", "late_rim_square", "late_rim_tail", "late_winter", "late_season")
-NONE = ("none", "none_length", "none_length_square", "none_due", "none_strongest", "none_second")
+NONE = ("none", "none_length", "none_length_square", "none_due")
 NONE_LATE = ("none_late", "none_late_length", "none_late_length_square", "none_late_due", "none_late_winter")
 FEATURES = PAIR + FIRST_PAIR + HIDDEN_PAIR + TRIPLE + FIRST_TRIPLE + HIDDEN_TRIPLE + END + LATE + NONE + NONE_LATE
 """Names of the chain's weights besides those of the evidence, in order."""
@@ -150,11 +150,8 @@ def end_features(c: Chains) -> tuple[Numbers, Numbers, Numbers, Numbers]:
     late = np.stack([np.ones(season.shape), due, share, share**2, np.log1p((share / TAIL) ** 2), winter, season], axis=-1)
     known = np.isfinite(c.first_place)
     length = np.clip(np.where(known, -c.first_place, 0), -2, 3)  # log of the fish's length over that at its first annulus
-    strongest = np.sort(c.node, axis=1)[:, ::-1]
     one = np.ones(bones)
-    first = np.clip(strongest[:, 0], -8, 8)
-    second = np.clip(strongest[:, 1], -8, 8)
-    none = np.stack([one, length, length**2, c.due, first, second], axis=-1)
+    none = np.stack([one, length, length**2, c.due], axis=-1)
     outer = np.clip(c.winter[:, 0], -2, 2)
     none_late = np.stack([one, length, length**2, c.due, outer], axis=-1)
     return end, late, none, none_late
@@ -241,10 +238,10 @@ def marginals(s: Scores, most_annuli: int) -> Marginals:
     total = log_total(s, alpha)
     pair = np.exp(_valid(alpha + beta) - total[:, None, None])
     late = np.exp(_valid(alpha + s.late) - total[:, None, None]).sum((1, 2)) + np.exp(s.none_late - total)
-    return Marginals(count=_counts(s, total, most_annuli), taken=pair.sum(1), hidden_first=pair[:, 1].sum(1), late=late)
+    return Marginals(count=_counts(s, most_annuli), taken=pair.sum(1), hidden_first=pair[:, 1].sum(1), late=late)
 
 
-def _counts(s: Scores, total: Numbers, most: int) -> Numbers:
+def _counts(s: Scores, most: int) -> Numbers:
     """(bone, number of annuli) probability: the forward sum once more, with the number of marks carried along."""
     bones = len(s.node)
     top = most + 3
@@ -253,7 +250,6 @@ def _counts(s: Scores, total: Numbers, most: int) -> Numbers:
     alpha = np.zeros((bones, NODES, MOST_CANDIDATES, top))
     alpha[:, 0, :, 1] = step[:, 0]
     alpha[:, 1, :, 2] = step[:, 1]
-    scale = np.zeros(bones)
     at = 0
     for middle in range(2, NODES - 1):
         size = middle * (NODES - middle - 1)
@@ -261,7 +257,6 @@ def _counts(s: Scores, total: Numbers, most: int) -> Numbers:
         at += size
         came = np.matmul(block.transpose(0, 2, 1), alpha[:, :middle, middle - 2])  # (bone, k, count)
         alpha[:, middle, middle - 1 :, 1:] = came[:, :, :-1] * step[:, middle, middle - 1 :, None]
-    del scale
     valid = _valid_mask()[None, :, :, None]
     end = np.exp(np.clip(s.end, -80, 40))[..., None] * alpha * valid
     late = np.exp(np.clip(s.late, -80, 40))[..., None] * alpha * valid
