@@ -25,6 +25,8 @@ WORKING_EXACT = 0.80
 """Exact agreement that some offices ask for; common practice, no standard."""
 WORKING_CV = 5.0
 """CV, percent, that some offices ask for; common practice, no standard."""
+MOST_READERS_TOLD = 6
+"""Readers named in the summary; the table holds them all."""
 MOST_BATCHES_TOLD = 5
 """Batches named in the summary; the table holds them all."""
 
@@ -52,15 +54,12 @@ def verdict(audit: Audit) -> tuple[Statement, ...]:
     points_made = [_holdings(audit)]
     if audit.machine:
         points_made += _machine(audit, audit.machine)
-    elif any(r == MACHINE for r in audit.answers.readers) and audit.answers.people:
-        points_made.append(
-            Statement(
-                "Machine and readers",
-                "open",
-                "No bone has a count by the machine and one by the reference, so nothing can be "
-                "said about the machine.",
-            )
-        )
+    elif MACHINE in audit.answers.readers and audit.answers.people:
+        told = "No bone has a count by the machine and one by the reference, so nothing can be said about the machine."
+        if len(audit.answers.people) > 1:
+            told = f"{told[:-1]} against it; --reference takes a single reader."
+        points_made.append(Statement("Machine and readers", "open", told))
+    points_made += _machine_with_each(audit)
     if audit.answers.people:
         points_made += _people(audit)
     if audit.triage:
@@ -96,7 +95,9 @@ def _holdings(audit: Audit) -> Statement:
         aged = int((~by_people & answers.every["annuli"].notna()).sum())
         parts.append(f"{number(aged, 'count')} by the machine in {number(len(answers.runs), 'run')}")
     if not parts:
-        return Statement("What there is", "plain", "The tables hold no readings. The page tells how many bones to read.")
+        return Statement(
+            "What there is", "plain", "The tables hold no readings. The page tells how many bones to read."
+        )
     text = "; ".join(parts) + "."
     if audit.reference:
         text += f" The reference is {_the(audit.reference)}."
@@ -135,6 +136,19 @@ def _machine(audit: Audit, machine: AgainstReference) -> list[Statement]:
         )
     out.append(_bias(machine))
     return out
+
+
+def _machine_with_each(audit: Audit) -> list[Statement]:
+    pairs = sorted((c for c in audit.pairs if c.b == MACHINE and c.n), key=lambda c: -c.n)
+    if len(audit.answers.people) < 2 or not pairs:
+        return []
+    told = "; ".join(
+        f"{c.a} {percent(c.precision.exact)} of {number(c.n, 'bone')}, CV {percents(c.precision.cv)}"
+        for c in pairs[:MOST_READERS_TOLD]
+    )
+    more = len(pairs) - MOST_READERS_TOLD
+    told += f"; {number(more, 'more reader')} in agreement.csv" if more > 0 else ""
+    return [Statement("Machine with each reader", "plain", f"Exact agreement: {told}.")]
 
 
 def _limits(c: Comparison) -> str:

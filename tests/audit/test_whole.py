@@ -198,6 +198,13 @@ def test_odd_tables_are_called_odd(tables, runs, words):
     verdict(found)
 
 
+def test_readers_who_share_no_bone_are_each_held_against_the_machine():
+    split = [Reading(specimen=f"b{i}", reader="anna" if i % 2 else "ben", annuli=3 + i % 4) for i in range(80)]
+    found = audit(split, [run([3 + i % 4 for i in range(80)])], None)
+    assert "--reference takes a single reader" in said(found, "Machine and readers")
+    assert "anna 100.0 % (91.2 to 100.0) of 40 bones" in said(found, "Machine with each reader")
+
+
 def test_readers_without_a_bone_in_common_are_told_apart_from_readers_who_agree():
     found = audit(
         [Reading(specimen="x", reader="anna", annuli=3), Reading(specimen="y", reader="ben", annuli=3)], [], None
