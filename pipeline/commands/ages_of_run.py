@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,10 +12,11 @@ from pipeline.commands import placing, versions
 from pipeline.commands.changes import changes
 from pipeline.commands.pictures_of_run import bring_up_to_date
 from pipeline.commands.placing import Placed
-from pipeline.commands.plan import corrected, digest_of
+from pipeline.commands.plan import corrected
 from pipeline.commands.results import Result, write_tables
 from pipeline.records import Age, Refusal
-from pipeline.run.ledger import AgedBone, KnownScan, Ledger
+from pipeline.run.ledger import AgedBone, Ledger
+from pipeline.run.record_text import digest_of
 from pipeline.settings import Settings
 from pipeline.together.second_pass import age_bones
 
@@ -50,17 +51,15 @@ def age_run(run: Path, ledger: Ledger, settings: Settings, workers: int, say: Sa
     rows = [corrected(row, corrections) for row in ledger.specimens()]
     placed = placing.place(rows, ledger.measures(), scans)
     ages = _ages(placed, settings)
-    before = ledger.ages()
-    now = [
-        AgedBone(specimen=p.specimen, age=a, sources=_sources(p, scans, settings))
-        for p, a in zip(placed, ages, strict=True)
-    ]
+    sources = _sources(placed, ledger, settings)
+    now = [AgedBone(specimen=p.specimen, age=a, sources=s) for p, a, s in zip(placed, ages, sources, strict=True)]
+    before = ledger.ages_unlike(now)
     changed = tuple(changes(before, now, {name: scan.cause for name, scan in scans.items()}))
     told = (*ledger.changes(), *changed)
     latest = {reading.specimen: reading for reading in ledger.readings()}
     results = [
-        Result(specimen=p.specimen, reading=p.reading, age=a, by_person=latest.get(p.specimen.specimen))
-        for p, a in zip(placed, ages, strict=True)
+        Result(specimen=p.specimen, reading=p.reading, age=a, by_person=latest.get(p.specimen.specimen), sources=s)
+        for p, a, s in zip(placed, ages, sources, strict=True)
     ]
     refusals = [scan.refusal for scan in scans.values() if scan.refusal]
     for name, written in write_tables(run, results, ledger.extra_columns(), refusals, told).items():
@@ -91,12 +90,15 @@ def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:
         yield f"{many} refused as {code}: {said.means}; {said.cure}"
 
 
-def _sources(placed: Placed, scans: Mapping[str, KnownScan], settings: Settings) -> dict[str, str]:
-    refusal = scans[placed.specimen.scan].refusal
-    bone = digest_of(placed.reading) if placed.reading else (refusal.code if refusal else "missing")
-    return {
-        "bone": bone,
-        "row": digest_of(placed.specimen),
-        "settings": settings.second_pass_digest(),
-        "code": versions.second_pass(),
-    }
+def _sources(placed: Sequence[Placed], ledger: Ledger, settings: Settings) -> list[dict[str, str]]:
+    """Digests of all that each age is made from."""
+    bones = ledger.digests()
+    refusals = {name: scan.refusal for name, scan in ledger.scans().items()}
+    shared = {"settings": settings.second_pass_digest(), "code": versions.second_pass()}
+    sources = []
+    for p in placed:
+        s = p.specimen
+        refusal = refusals[s.scan]
+        bone = bones[s.scan, s.bone] if p.reading else refusal.code if refusal else "missing"
+        sources.append({"bone": bone, "row": digest_of(s), **shared})
+    return sources

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.commands import versions
-from pipeline.commands.plan import digest_of
 from pipeline.commands.results import Result
 from pipeline.records import Age, BoneReading
 from pipeline.report.picture_names import picture_names
 from pipeline.report.pictures import Overlay, TraySheet, overlay_path, tray_path, write_pictures
 from pipeline.report.plates import TrayBone
 from pipeline.run.ledger import KnownScan, Ledger
+from pipeline.run.record_text import digest_of
 from pipeline.settings import Settings
 
 _BONES_AT_ONCE = 500
@@ -52,9 +52,7 @@ def bring_up_to_date(
     wanted: dict[str, str] = {}
     todo: list[_ScanPictures] = []
     for scan, bones in sorted(by_scan.items()):
-        shown = {
-            r.specimen.specimen: digest_of((r.specimen, r.reading, r.age, scans[scan].sha256, look)) for r in bones
-        }
+        shown = {r.specimen.specimen: digest_of((r.sources, r.age, scans[scan].sha256, look)) for r in bones}
         overlays = {
             _name(run, overlay_path(run, names[r.specimen.specimen])): r for r in bones if r.reading is not None
         }

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.records import ScanRef, Specimen
-from pipeline.run import record_text
 from pipeline.run.isolate import Limits
 from pipeline.run.ledger import Correction, KnownScan
+from pipeline.run.record_text import digest_of
 from pipeline.settings import BatchSettings
 
 WHY = {
@@ -115,11 +114,6 @@ def corrected(row: Specimen, corrections: Mapping[tuple[str, int], Correction]) 
         focus=row.focus if c.focus is None else c.focus,
         tip=row.tip if c.tip is None else c.tip,
     )
-
-
-def digest_of(record: object) -> str:
-    """A short digest of any frozen record, or of several."""
-    return hashlib.sha256(record_text.written(record).encode()).hexdigest()[:16]
 
 
 def limits_of(megapixels: float, settings: BatchSettings) -> Limits:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.files.tables import Cell, Column, write_table
@@ -44,6 +44,8 @@ class Result:
     age: Age
     by_person: Reading | None = None
     """The latest reading of a person."""
+    sources: Mapping[str, str] = field(default_factory=dict)
+    """Digests of all that the age was made from."""
 
 
 def write_tables(

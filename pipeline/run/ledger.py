@@ -35,7 +35,7 @@ CREATE TABLE scans(
     stage TEXT NOT NULL, refusal TEXT NOT NULL, detail TEXT NOT NULL);
 CREATE TABLE bones(
     scan TEXT NOT NULL REFERENCES scans(scan) ON DELETE CASCADE, number INTEGER NOT NULL,
-    measures TEXT NOT NULL, shape TEXT NOT NULL, PRIMARY KEY(scan, number));
+    digest TEXT NOT NULL, measures TEXT NOT NULL, shape TEXT NOT NULL, PRIMARY KEY(scan, number));
 CREATE TABLE specimens(position INTEGER PRIMARY KEY, scan TEXT NOT NULL, record TEXT NOT NULL);
 CREATE TABLE ages(
     position INTEGER PRIMARY KEY, specimen TEXT UNIQUE NOT NULL, record TEXT NOT NULL, age TEXT NOT NULL,
@@ -199,10 +199,12 @@ class Ledger:
         with self._transaction() as db:
             db.execute("DELETE FROM scans WHERE scan = ?", (known.scan,))
             db.execute(f"INSERT INTO scans VALUES ({', '.join('?' * len(row))})", row)
-            db.executemany(
-                "INSERT INTO bones VALUES (?, ?, ?, ?)",
-                [(known.scan, b.number, *record_text.split(b)) for b in bones],
-            )
+            for bone in bones:
+                measures, shape = record_text.split(bone)
+                digest = record_text.digest_of_text(measures)
+                db.execute(
+                    "INSERT INTO bones VALUES (?, ?, ?, ?, ?)", (known.scan, bone.number, digest, measures, shape)
+                )
 
     def touch(self, scan: str, path: str, size: int, mtime_ns: int) -> None:
         """The file's bytes are those read before; only its place or time differ."""
@@ -215,6 +217,10 @@ class Ledger:
         for scan, text in self._rows("SELECT scan, measures FROM bones ORDER BY scan, number"):
             found.setdefault(str(scan), []).append(record_text.read_measures(str(text)))
         return {scan: tuple(bones) for scan, bones in found.items()}
+
+    def digests(self) -> dict[tuple[str, int], str]:
+        """Digest of the measures of every (scan, bone)."""
+        return {(str(s), int(str(n))): str(d) for s, n, d in self._rows("SELECT scan, number, digest FROM bones")}
 
     def whole_readings(self, scan: str) -> tuple[BoneReading, ...]:
         """The readings of one scan's bones with outlines and arcs."""
@@ -254,12 +260,13 @@ class Ledger:
     # -------------------------------------------------------------------------------------------- ages
     def ages(self) -> tuple[AgedBone, ...]:
         """Every row of ages.csv as last written, in its order."""
-        return tuple(
-            AgedBone(
-                specimen=record_text.read_specimen(str(s)), age=record_text.read_age(str(a)), sources=json.loads(str(d))
-            )
-            for s, a, d in self._rows("SELECT record, age, sources FROM ages ORDER BY position")
-        )
+        return tuple(_aged_bone(*row) for row in self._rows("SELECT record, age, sources FROM ages ORDER BY position"))
+
+    def ages_unlike(self, now: Iterable[AgedBone]) -> tuple[AgedBone, ...]:
+        """Those rows of ages.csv as last written whose age is not that of the same specimen in `now`."""
+        texts = {a.specimen.specimen: record_text.written(a.age) for a in now}
+        rows = self._rows("SELECT specimen, record, age, sources FROM ages ORDER BY position")
+        return tuple(_aged_bone(s, a, d) for name, s, a, d in rows if texts.get(str(name)) != a)
 
     def store_ages(self, ages: Sequence[AgedBone], changes: Iterable[Change]) -> None:
         """Keep these ages in place of the earlier ones, and append what changed. One transaction."""
@@ -348,6 +355,14 @@ def only_batch(run: Path) -> Iterator[None]:
         yield
     finally:
         db.close()
+
+
+def _aged_bone(record: object, age: object, sources: object) -> AgedBone:
+    return AgedBone(
+        specimen=record_text.read_specimen(str(record)),
+        age=record_text.read_age(str(age)),
+        sources=json.loads(str(sources)),
+    )
 
 
 def _said(error: sqlite3.Error) -> str:

@@ -6,8 +6,10 @@ over ten thousand bones holds the measures only.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -29,12 +31,27 @@ def written(record: object) -> str:
     return json.dumps(record, default=_plain, separators=(",", ":"), ensure_ascii=False)
 
 
+def digest_of(record: object) -> str:
+    """A short digest of any frozen record, or of several."""
+    return digest_of_text(written(record))
+
+
+def digest_of_text(text: str) -> str:
+    """A short digest of a record already written."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
 def _plain(value: object) -> object:
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: getattr(value, f.name) for f in fields(value)}
+        return {name: getattr(value, name) for name in _names(type(value))}
     if isinstance(value, np.generic):
         return value.item()
     raise TypeError(f"{type(value).__name__} cannot be kept in the ledger")
+
+
+@cache
+def _names(record: type) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(record))
 
 
 def split(reading: BoneReading) -> tuple[str, str]:
@@ -48,7 +65,9 @@ def read_measures(text: str) -> BoneReading:
     """A reading without outline and arcs."""
     d = json.loads(text)
     d["axis"] = d["axis"] and Axis(**_tuples(d["axis"]))
-    d["marks"] = [Mark(**_tuples(m)) for m in d["marks"]]
+    for mark in d["marks"]:  # by hand: there are a dozen a bone
+        mark["evidence"], mark["arc"] = tuple(mark["evidence"]), ()
+    d["marks"] = tuple([Mark(**mark) for mark in d["marks"]])
     return BoneReading(**_tuples(d))
 
 

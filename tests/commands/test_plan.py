@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.commands.plan import WHY, digest_of, hints_by_scan, limits_of, plan
+from pipeline.commands.plan import WHY, hints_by_scan, limits_of, plan
 from pipeline.records import Captured, Refusal, ScanRef, Specimen
 from pipeline.run.ledger import Correction, KnownScan
+from pipeline.run.record_text import digest_of
 from pipeline.settings import read_settings
 
 REF = ScanRef(scan="a.png", path=Path("a.png"), size=5, mtime_ns=7)
