@@ -60,9 +60,8 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
             _keep_specimens(ledger, table, {ref.scan for ref in scans}, say)
             there = [ref for ref in earlier.values() if ref is not None]
             if len(there) < len(earlier):
-                say(
-                    f"{len(earlier) - len(there)} scans of earlier calls are gone; their rows stay (--fresh drops them)"
-                )
+                gone = len(earlier) - len(there)
+                say(f"scans of earlier calls that are gone: {gone}; their rows stay (--fresh drops them)")
             seconds = read_scans(request.out, ledger, (*scans, *there), settings, place, say, work)
             accounts = age_run(request.out, ledger, settings, request.workers, say)
             seconds["whole command"] = time.monotonic() - began

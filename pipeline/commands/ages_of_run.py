@@ -87,7 +87,7 @@ def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:
     """Each reason once, with its cure: what to do before the fish are thrown away."""
     for code, many in Counter(r.code for r in refusals).items():
         said = REFUSALS[code]
-        yield f"{many} refused as {code}: {said.means}; {said.cure}"
+        yield f"refused as {code}: {many}: {said.means}; {said.cure}"
 
 
 def _sources(placed: Sequence[Placed], ledger: Ledger, settings: Settings) -> list[dict[str, str]]:

@@ -13,14 +13,14 @@ from pipeline.settings import BatchSettings
 
 WHY = {
     "new": "new",
-    "file": "the file changed",
-    "settings": "the settings changed",
+    "file": "with a changed file",
+    "settings": "with other settings than before",
     "version": "read by another version of opercle",
-    "table": "their rows of the table, or people's corrections, changed",
-    "picture": "a picture of it is gone",
+    "table": "with other rows in the table, or corrections, than before",
+    "picture": "with a picture gone",
     "retried": "tried again after a fault",
 }
-"""Cause of a reading: how it is said."""
+"""Cause of a reading: how it is said after the number of scans."""
 
 _TRIED_AGAIN = ("deadline", "memory", "crashed", "changed", "unreadable-file")
 """Refusals that the next call may get over with the same file; all others are kept as long as the file is the same."""

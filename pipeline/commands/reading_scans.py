@@ -70,7 +70,7 @@ def _said_plan(refs: Sequence[ScanRef], planned: Sequence[Planned]) -> str:
     why = Counter(p.cause for p in planned)
     done = len(refs) - len(planned)
     parts = [f"{done} done before"] if done else []
-    return f"{len(refs)} scans: " + "; ".join(parts + [f"{why[c]} {words}" for c, words in WHY.items() if why[c]])
+    return f"scans: {len(refs)} ({', '.join(parts + [f'{why[c]} {words}' for c, words in WHY.items() if why[c]])})"
 
 
 # ------------------------------------------------------------------------------------------------ before the start
@@ -95,9 +95,9 @@ def _said_headers(headers: Collection[ScanHeader], given_dpi: Collection[str]) -
     blind = [h.scan for h in headers if not h.refusal and h.dpi is None and h.scan not in given_dpi]
     lines = []
     if refused:
-        lines.append(f"{len(refused)} scans will be refused: {_listed(refused)}")
+        lines.append(f"scans that will be refused: {len(refused)}: {_listed(refused)}")
     if blind:
-        lines.append(f"{len(blind)} scans tell no resolution, so their millimetres will be blank: {_listed(blind)}")
+        lines.append(f"scans without a resolution, so without millimetres: {len(blind)}: {_listed(blind)}")
     return lines
 
 

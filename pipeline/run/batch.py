@@ -106,7 +106,7 @@ class Progress:
         self._flagged += flagged
         if self._bar is not None:
             self._bar.set_postfix_str(
-                f"{self._bones} bones, {self._flagged} flagged, {self._refused} refused", refresh=False
+                f"refused {self._refused}; bones {self._bones}, flagged {self._flagged}", refresh=False
             )
             self._bar.update()
         elif self._done == min(_SMOOTHED_OVER, self._scans) or time.monotonic() - self._told >= self._every:
@@ -117,13 +117,13 @@ class Progress:
         """How far, in one line."""
         left = self._scans - self._done
         told = (
-            f"{self._done} of {self._scans} scans done: {self._bones} bones, {self._flagged} flagged, "
-            f"{self._refused} refused"
+            f"scans done {self._done} of {self._scans}, refused {self._refused}; "
+            f"bones {self._bones}, flagged {self._flagged}"
         )
         if not left or self._done < min(_SMOOTHED_OVER, self._scans):
             return told
         seconds = (time.monotonic() - self._began) / self._done * left
-        return f"{told}; {left} left, about {_spoken(seconds)}"
+        return f"{told}; scans left {left}, about {_spoken(seconds)}"
 
     def close(self) -> None:
         """Leave the terminal as it was found."""

@@ -74,7 +74,7 @@ def test_what_met_a_limit_is_tried_again_and_what_is_done_is_not(tmp_path):
     folder, out = scans(tmp_path / "scans", "good-1", "exits-1", "raises-1"), tmp_path / "run"
     run(folder, out)
     _, lines = run(folder, out)
-    assert lines[0] == "3 scans: 2 done before; 1 tried again after a fault"
+    assert lines[0] == "scans: 3 (2 done before, 1 tried again after a fault)"
 
 
 def test_any_number_of_workers_gives_the_same_tables(tmp_path):
@@ -90,11 +90,11 @@ def test_a_changed_file_is_read_again_and_a_touched_one_is_not(tmp_path):
     (folder / "good-1.png").write_bytes(b"other bytes")
     os.utime(folder / "good-2.png")
     _, lines = run(folder, out)
-    assert lines[0] == "3 scans: 1 done before; 2 the file changed"
+    assert lines[0] == "scans: 3 (1 done before, 2 with a changed file)"
     log = (out / "log.jsonl").read_text().splitlines()[-2:]
     assert sum('"outcome": "unchanged"' in line for line in log) == 1
     _, lines = run(folder, out)
-    assert lines[0] == "3 scans: 3 done before"
+    assert lines[0] == "scans: 3 (3 done before)"
 
 
 def test_a_later_call_adds_its_scans_and_a_picture_that_is_gone_is_made_again(tmp_path):
@@ -102,7 +102,7 @@ def test_a_later_call_adds_its_scans_and_a_picture_that_is_gone_is_made_again(tm
     run(monday, tmp_path / "run")
     (tmp_path / "run" / "crops" / "good-1-1.jpg").unlink()
     accounts, lines = run(tuesday, tmp_path / "run")
-    assert lines[0] == "2 scans: 1 new; 1 a picture of it is gone"
+    assert lines[0] == "scans: 2 (1 new, 1 with a picture gone)"
     assert [r["specimen"] for r in rows(tmp_path / "run", "ages")] == ["good-1", "tray2-1-1", "tray2-1-2"]
     assert accounts.scans == 2
 
@@ -155,10 +155,10 @@ def test_an_interrupt_says_how_far_it_was_and_the_next_call_goes_on(tmp_path, mo
 
     with monkeypatch.context() as patch:
         patch.setattr(reading_scans.Keeper, "take", interrupted)
-        with pytest.raises(RunError, match=r"stopped: 3 of 6 scans done.*same command again"):
+        with pytest.raises(RunError, match=r"stopped: scans done 3 of 6.*same command again"):
             run(folder, out)
     _, lines = run(folder, out)
-    assert lines[0] == "6 scans: 3 done before; 3 new"
+    assert lines[0] == "scans: 6 (3 done before, 3 new)"
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals")

@@ -71,4 +71,4 @@ def test_progress_without_a_terminal_is_whole_lines_on_standard_error(capsys):
     progress.close()
     out, err = capsys.readouterr()
     assert out == ""
-    assert err.splitlines()[-1] == "3 of 3 scans done: 4 bones, 3 flagged, 1 refused"
+    assert err.splitlines()[-1] == "scans done 3 of 3, refused 1; bones 4, flagged 3"
