@@ -52,6 +52,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     place = Here(request.workers)
     try:
         with only_batch(request.out), Ledger(request.out, create=True) as ledger:
+            run_folder.tidy(request.out)
             if request.fresh:
                 for known in ledger.scans().values():
                     run_folder.drop_pictures(request.out, known.scan, 1, known.bones)

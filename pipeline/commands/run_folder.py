@@ -55,6 +55,13 @@ def mark(out: Path) -> None:
         ) from None
 
 
+def tidy(out: Path) -> None:
+    """Remove half-written files that a killed batch left. Only while no other batch is at work."""
+    for folder in (out, *(out / name for name in (places.CROPS, places.SCANS, places.OVERLAYS, places.TRAYS))):
+        for part in folder.glob(".*.part"):
+            part.unlink(missing_ok=True)
+
+
 def describe(out: Path, settings: Settings, counts: Mapping[str, int], seconds: Mapping[str, float]) -> None:
     """Say in run.json what was done, with what, and how long it took."""
     # No path stands here: a run may be handed on, and where its scans lay is nobody's business.

@@ -342,19 +342,15 @@ def only_batch(run: Path) -> Iterator[None]:
     The lock is SQLite's own on a file of its own: it works on every system, ends with the process, and does not
     keep pages from reading the ledger.
     """
-    db = sqlite3.connect(run / _LOCK, timeout=0, isolation_level=None)
     try:
-        try:
-            db.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as e:
-            if "locked" in str(e):
-                raise RunError(
-                    f"{run}: another `opercle age` is at work here; wait for it, or give another --out"
-                ) from e
-            raise RunError(f"{run / _LOCK}: {_said(e)}") from e
+        db = sqlite3.connect(run / _LOCK, timeout=0, isolation_level=None)
+        db.execute("BEGIN EXCLUSIVE")
+    except sqlite3.Error as e:
+        if "locked" in str(e):
+            raise RunError(f"{run}: another `opercle age` is at work here; wait for it, or give another --out") from e
+        raise RunError(f"{run / _LOCK}: {_said(e)}") from e
+    with contextlib.closing(db):
         yield
-    finally:
-        db.close()
 
 
 def _aged_bone(record: object, age: object, sources: object) -> AgedBone:

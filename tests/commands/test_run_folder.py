@@ -60,6 +60,14 @@ def test_run_json_tells_versions_settings_and_counts_but_no_path(tmp_path):
     assert os.sep + "home" not in json.dumps(told)
 
 
+def test_half_written_files_of_a_killed_batch_are_removed_and_no_others(tmp_path):
+    run_folder.mark(tmp_path / "run")
+    for name in (".a-1.jpg.x1.part", "mine.part"):
+        (tmp_path / "run" / "crops" / name).touch()
+    run_folder.tidy(tmp_path / "run")
+    assert [p.name for p in (tmp_path / "run" / "crops").iterdir()] == ["mine.part"]
+
+
 def scan(path: Path, name: str | None = None) -> ScanRef:
     path.parent.mkdir(exist_ok=True)
     if not path.exists():

@@ -146,3 +146,9 @@ def test_a_full_disk_is_one_line_and_what_was_kept_stays(ledger):
         fill()
     assert "\n" not in str(told.value)
     assert "a.png" in ledger.scans()
+
+
+def test_a_folder_that_cannot_hold_the_lock_is_one_line(tmp_path):
+    (tmp_path / "batch.lock").mkdir()
+    with pytest.raises(RunError, match="cannot be opened or made; check the folder's rights"), only_batch(tmp_path):
+        pass
