@@ -69,7 +69,7 @@ class SegmentSettings(Section):
     letter_gap: Positive
     least_company: Annotated[int, Field(ge=1)]
     letter_of_largest: Fraction
-    least_of_largest: Fraction
+    solidity_of_word: Fraction
     solidity_of_text: Fraction
     hole_share: Fraction
     thin_share: Fraction
@@ -92,6 +92,8 @@ class SegmentSettings(Section):
     solidity_of_bone: Band
     edge_of_frame: Band
     sharpness_of_bone: Band
+    smallness_of_bone: Band
+    faintness_of_bone: Band
     zones_of_bone: Band
     zones_of_scale: Band
     ink_of_print: Band

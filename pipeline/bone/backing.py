@@ -110,7 +110,7 @@ def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
     sigma = 0.08 * max(rows, columns)
     for _ in range(3):
         off = grid - surface
-        near = (off < _NEAR * things_brighter) & (off > -_NEAR * things_darker) & field
+        near = (np.abs(off) < _NEAR) & field
         near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=1).astype(np.float32)
         total = cv2.GaussianBlur(off * near, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
         surface = surface + total / (cv2.GaussianBlur(near, (0, 0), sigma, borderType=cv2.BORDER_REFLECT) + 0.05)

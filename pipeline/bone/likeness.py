@@ -66,6 +66,22 @@ def shape_likeness(shape: Shape, settings: SegmentSettings) -> float:
             * _falling(shape.on_edge, settings.edge_of_frame))
 
 
+def size_likeness(side: float, largest: float, settings: SegmentSettings) -> float:
+    """0 to 1 from its size beside the largest thing on the scan that may be a bone: specks and hairs are small."""
+    return _rising(side / largest, settings.smallness_of_bone)
+
+
+def standing_out(cutout: Cutout) -> float:
+    """Median brightness step between the thing and the backing."""
+    off = (cutout.grey - cutout.backing)[::2, ::2][cutout.mask[::2, ::2]]
+    return abs(float(np.median(off))) if off.size else 0.0
+
+
+def contrast_likeness(step: float, clearest: float, settings: SegmentSettings) -> float:
+    """0 to 1 from how much it stands out, beside the clearest thing on the scan: bones of one scan are much alike."""
+    return _rising(step / clearest, settings.faintness_of_bone) if clearest > 0 else 1.0
+
+
 def edge_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
     """0 to 1 from how sharply it ends: glare, stains and shadows fade out, bones end."""
     return _rising(edge_sharpness(cutout), settings.sharpness_of_bone)

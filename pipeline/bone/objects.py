@@ -29,7 +29,7 @@ class Thing:
     company: int
     """How many things no larger than twice its size stand close to it: letters and digits have company."""
     company_solidity: float
-    """Median of their areas over those of their convex hulls: letters are less solid than bones."""
+    """Median area over that of the convex hull of those of its own size: letters are less solid than bones."""
 
 
 def difference(image: Float, backing: Float, level: float, settings: SegmentSettings) -> Float:
@@ -70,7 +70,7 @@ def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tu
 
 
 def _company(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, float]]:
-    """For each part the number of others close to it, and their median solidity (1 when it stands alone)."""
+    """For each part the number of others close to it, and the median solidity of those of its size (1 for few)."""
     if not parts:
         return []
     corner = np.array([origin for origin, _ in parts], float)
@@ -80,8 +80,10 @@ def _company(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSetting
     close = np.hypot(*np.moveaxis(np.maximum(gap, 0), 2, 0)) < settings.letter_gap * size[:, None]
     close &= (size[None] > 0.2 * size[:, None]) & (size[None] < 2 * size[:, None])
     np.fill_diagonal(close, False)
+    peers = close & (size[None] > 0.5 * size[:, None])
     solid = np.array([solidity(part) for _, part in parts])
-    return [(int(row.sum()), float(np.median(solid[row])) if row.any() else 1.0) for row in close]
+    return [(int(row.sum()), float(np.median(solid[alike])) if alike.sum() >= settings.least_company else 1.0)
+            for row, alike in zip(close, peers, strict=True)]
 
 
 def _holes_filled(binary: NDArray[np.uint8], settings: SegmentSettings) -> NDArray[np.uint8]:

@@ -79,7 +79,7 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple
     above = smooth - np.maximum(settings.margin_level * step, max(settings.noise_multiple * noise, settings.least_step))
     solid = ((above > 0) | core) & allowed
     solid = filled(largest(solid.astype(np.uint8)))
-    mask = _without_hairs(solid, max(1, round(settings.hair_share * size)))
+    mask = _without_hairs(solid, max(2, round(settings.hair_share * size)))
     if np.count_nonzero(mask) < 16:
         return None
     return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), brighter)

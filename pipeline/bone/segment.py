@@ -7,7 +7,16 @@ import numpy as np
 
 from pipeline.bone.backing import Backing, find_backing
 from pipeline.bone.lighting import decide_lighting
-from pipeline.bone.likeness import edge_likeness, measure_shape, shape_likeness, texture_likeness
+from pipeline.bone.likeness import (
+    Shape,
+    contrast_likeness,
+    edge_likeness,
+    measure_shape,
+    shape_likeness,
+    size_likeness,
+    standing_out,
+    texture_likeness,
+)
 from pipeline.bone.objects import Thing, find_things
 from pipeline.bone.outline import Cutout, cut_out
 from pipeline.bone.reading_order import reading_order
@@ -27,18 +36,24 @@ def find_bones(scan: Scan, settings: SegmentSettings, expected: int | None = Non
     backing = find_backing(image, settings)
     things = find_things(image, backing, settings)
     nearest, distance = _nearest(things, image.shape)
-    shapes = [shape_likeness(measure_shape(t.mask, t.origin, image.shape), settings) for t in things]
-    largest = max((_side(t) for t, s in zip(things, shapes, strict=True) if s >= settings.plainly_not), default=0.0)
-    found: list[tuple[float, bool, Cutout]] = []
-    for number, (thing, shape) in enumerate(zip(things, shapes, strict=True)):
-        if shape < settings.plainly_not or _is_lettering(thing, largest, settings):
+    shapes = [measure_shape(t.mask, t.origin, image.shape) for t in things]
+    shapely = [shape_likeness(s, settings) for s in shapes]
+    largest = max((_side(t) for t, s in zip(things, shapely, strict=True) if s >= settings.plainly_not), default=0.0)
+    cut: list[tuple[Thing, float, Cutout]] = []
+    for number, (thing, shape, like) in enumerate(zip(things, shapes, shapely, strict=True)):
+        if like < settings.plainly_not or _is_lettering(thing, shape, largest, settings):
             continue
         reach = max(3.0, settings.reach_share * _side(thing))
         near = (nearest == number) & (distance <= reach)
         cutout = cut_out(scan, backing, thing, near, scale, settings)
         if cutout is None:
             continue
-        likeness = shape * edge_likeness(cutout, settings) * texture_likeness(cutout, settings)
+        cut.append((thing, like * size_likeness(_side(thing), largest, settings), cutout))
+    clearest = max((standing_out(c) for t, _, c in cut if _side(t) > settings.letter_of_largest * largest), default=0.0)
+    found = []
+    for thing, like, cutout in cut:
+        clear = contrast_likeness(standing_out(cutout), clearest, settings)
+        likeness = like * clear * edge_likeness(cutout, settings) * texture_likeness(cutout, settings)
         if likeness >= settings.plainly_not:
             found.append((likeness, thing.parted, cutout))
     chosen = _chosen(found, settings, expected)
@@ -62,12 +77,12 @@ def _side(thing: Thing) -> float:
     return float(np.count_nonzero(thing.mask)) ** 0.5
 
 
-def _is_lettering(thing: Thing, largest: float, settings: SegmentSettings) -> bool:
-    """Whether a thing is a letter, digit or speck beside the largest thing that may be a bone."""
-    if _side(thing) < settings.least_of_largest * largest:
-        return True
-    small = _side(thing) < settings.letter_of_largest * largest
-    return thing.company >= settings.least_company and (small or thing.company_solidity < settings.solidity_of_text)
+def _is_lettering(thing: Thing, shape: Shape, largest: float, settings: SegmentSettings) -> bool:
+    """Whether a thing is a letter, digit or word: small beside the bones, in company of others, and not solid."""
+    crowd = thing.company >= settings.least_company
+    if _side(thing) < settings.letter_of_largest * largest:
+        return crowd or (thing.company > 0 and shape.solidity < settings.solidity_of_word)
+    return crowd and thing.company_solidity < settings.solidity_of_text
 
 
 def _nearest(things: tuple[Thing, ...], shape: tuple[int, int]) -> tuple[np.ndarray, Float]:
