@@ -196,6 +196,12 @@ class CountSettings(Section):
     first_year_bones: NotNegative
 
 
+class NamedWeights(Section):
+    """Weights of a small logit by name; fitted, see DEVELOPERS.md."""
+
+    weights: Mapping[str, float]
+
+
 class GrowthSettings(Section):
     """What growth is expected of a species; in general.toml, of any percid."""
 
@@ -230,6 +236,7 @@ class ReviewSettings(Section):
     """What sends a bone to a person."""
 
     accepted_error: Fraction
+    first_year_doubt: Fraction
     least_confidence: Fraction
     least_age_probability: Fraction
     least_translucent_probability: Fraction
@@ -298,6 +305,8 @@ class Settings(Section):
     crops: CropSettings
     evidence: EvidenceModel
     count: CountSettings
+    confidence: NamedWeights
+    first_year: NamedWeights
     growth: GrowthSettings
     season: SeasonSettings
     water: Mapping[str, SeasonSettings] = {}

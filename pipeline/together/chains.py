@@ -14,7 +14,7 @@ from pipeline.records import BoneReading, Captured, Specimen
 from pipeline.settings import EvidenceModel, GrowthSettings, SeasonSettings, Settings
 from pipeline.together.age_class import MM_PER_INCH, next_increment, second_year_share
 from pipeline.together.season import formed_log_odds, possible_days, rim_log_density, season_table
-from pipeline.together.sequence import IMPOSSIBLE, MOST_CANDIDATES, NODES, Chains, Numbers
+from pipeline.together.sequence import IMPOSSIBLE, MOST_CANDIDATES, Chains, Numbers
 
 _DEPTH, _WIDTH, _WINTER = EVIDENCE.index("log_depth"), EVIDENCE.index("log_width"), EVIDENCE.index("rim_rise")
 _SHARES = np.linspace(np.log(0.005), np.log(3.0), 80)

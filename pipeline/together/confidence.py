@@ -1,0 +1,101 @@
+"""Distribution of the count -> calibrated distribution; doubt about the first year.
+
+The sequence model is sure of what it sees; that the focus was right, the scan sharp or the margin whole it takes for
+granted. Two small logits, fitted on bones of known age, put that doubt back.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.bone.marks import EVIDENCE
+from pipeline.records import BoneReading
+from pipeline.settings import Settings
+from pipeline.together.chains import Bone
+from pipeline.together.count import Count
+from pipeline.together.sequence import Numbers
+
+CONFIDENCE = (
+    "one", "modal", "second", "weakest", "strongest_left", "log_count", "log_rim_px", "late", "hidden", "focus", "coverage", "noise",
+    "log_radius_px", "likeness",
+)
+"""Names of what the confidence is read from, in order."""
+FIRST_YEAR = ("one", "hidden", "first_sure", "first_depth", "first_depth_square", "departure", "departure_square", "base", "count", "gap_ratio")
+"""Names of what the doubt about the first year is read from, in order."""
+_DEPTH, _RATIO, _RIM = EVIDENCE.index("log_depth"), EVIDENCE.index("log_gap_ratio"), EVIDENCE.index("log_rim_px")
+SHARPEST, FLATTEST = 8.0, 0.05
+"""Powers between which a distribution is sharpened or flattened to the confidence wanted."""
+
+
+def calibrated(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> Numbers:
+    """The distribution of the count, (number of annuli,), sharpened or flattened so that its mode has the calibrated
+    confidence; the mode stays the mode."""
+    p = count.probability
+    wanted = float(_logistic(confidence_features(count, bone, reading) @ _weights(settings.confidence.weights, CONFIDENCE)))
+    return tempered(p, wanted)
+
+
+def tempered(p: Numbers, wanted: float) -> Numbers:
+    """A distribution raised to the power that gives its mode the probability wanted, as near as the mode can stay the mode."""
+    logs = np.log(np.maximum(p, 1e-12))
+    logs = logs - logs.max()
+    low, high = FLATTEST, SHARPEST
+    for _ in range(40):
+        power = np.sqrt(low * high)
+        if 1 / np.exp(power * logs).sum() < wanted:
+            low = power
+        else:
+            high = power
+    q = np.exp(np.sqrt(low * high) * logs)
+    return np.asarray(q / q.sum())
+
+
+def confidence_features(count: Count, bone: Bone, reading: BoneReading) -> Numbers:
+    """What the confidence is read from, as named by `CONFIDENCE`."""
+    p = count.probability
+    n = int(p.argmax())
+    taken = list(count.path.taken)
+    left = np.delete(count.mark_probability, taken)
+    rim = bone.evidence[taken[-1], _RIM] if taken else np.log(max(bone.radius_px, 1.0))
+    trait = reading.traits.get
+    return np.array([
+        1.0, _logit(float(p[n])), _logit(float(np.sort(p)[-2])) if len(p) > 1 else -5.0,
+        _logit(float(count.mark_probability[taken].min())) if taken else 3.0, _logit(float(left.max())) if len(left) else -5.0,
+        np.log1p(n), rim, _logit(count.late), _logit(count.hidden_first), trait("focus_certainty", 1.0), trait("coverage", 1.0),
+        np.log(trait("noise", 0.01) + 1e-3), np.log(max(bone.radius_px, 1.0)), trait("likeness", 1.0)])
+
+
+def first_year_doubt(count: Count, bone: Bone, settings: Settings) -> float:
+    """Probability that the first annulus is hidden or hardly shows."""
+    return float(_logistic(first_year_features(count, bone) @ _weights(settings.first_year.weights, FIRST_YEAR)))
+
+
+def first_year_features(count: Count, bone: Bone) -> Numbers:
+    """What the doubt about the first year is read from, as named by `FIRST_YEAR`."""
+    taken = list(count.path.taken)
+    n = int(count.probability.argmax())
+    if not taken:
+        return np.array([1.0, _logit(count.hidden_first), 0.0, 0.0, 0.0, 0.0, 0.0, bone.base, np.log1p(n), 0.0])
+    first = taken[0]
+    depth = float(bone.evidence[first, _DEPTH] - np.median(bone.evidence[taken, _DEPTH]))
+    own = float(bone.evidence[first, _DEPTH])
+    share = bone.first_length_share
+    departure = float(np.clip(np.log(bone.fraction[first] / share), -1.5, 1.5)) if np.isfinite(share) else 0.0
+    ratio = 0.0
+    if len(taken) > 1:
+        ratio = float(np.log((bone.fraction[taken[1]] - bone.fraction[first]) / max(bone.fraction[first], 1e-3)))
+    return np.array([1.0, _logit(count.hidden_first), _logit(float(count.mark_probability[first])), own, depth * abs(depth), departure,
+                     departure**2, bone.base, np.log1p(n), ratio])
+
+
+def _weights(by_name: object, names: tuple[str, ...]) -> Numbers:
+    return np.array([by_name[n] for n in names])  # type: ignore[index]
+
+
+def _logit(p: float) -> float:
+    q = min(max(p, 1e-5), 1 - 1e-5)
+    return float(np.log(q / (1 - q)))
+
+
+def _logistic(x: float | Numbers) -> float | Numbers:
+    return 1 / (1 + np.exp(-np.clip(x, -30, 30)))

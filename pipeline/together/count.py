@@ -1,0 +1,73 @@
+"""Evidence -> distribution of the count of each bone, and which marks are counted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.bone.marks import EVIDENCE
+from pipeline.settings import Settings
+from pipeline.together import sequence
+from pipeline.together.chains import Bone, chains, evidence_features
+from pipeline.together.decode import Decoded, best_paths
+from pipeline.together.sequence import FEATURES, PRIORS, Numbers
+
+AT_ONCE = 256
+"""Bones whose chains are in memory together: some 100 MB."""
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """What the evidence of one bone says of its annuli."""
+
+    probability: Numbers
+    """(number of annuli,) probabilities, from 0 on; together 1."""
+    mark_probability: Numbers
+    """(candidate,) that it is an annulus."""
+    path: Decoded
+    """The marks counted for the most probable number; `taken` are indices of the bone's candidates."""
+    hidden_first: float
+    """Probability that the first annulus is hidden."""
+    late: float
+    """Probability that the last annulus lies unseen at the margin."""
+
+
+def weights(settings: Settings) -> Numbers:
+    """The chain's weights, growth and season weighed as the settings say."""
+    w = np.array([settings.count.weights.get(f, 0.0) for f in FEATURES])
+    return np.where([f in PRIORS for f in FEATURES], w * settings.count.prior_strength, w)
+
+
+def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]:
+    """Counts of all bones, in order."""
+    out: list[Count] = []
+    w = weights(settings)
+    most = max((b.growth.most_annuli for b in bones), default=0)
+    for start in range(0, len(bones), AT_ONCE):
+        out += _count(bones[start : start + AT_ONCE], w, most, settings)
+    return tuple(out)
+
+
+def _count(bones: Sequence[Bone], w: Numbers, most: int, settings: Settings) -> list[Count]:
+    sizes = [len(b.evidence) for b in bones]
+    every = np.concatenate([b.evidence for b in bones]) if sum(sizes) else np.zeros((0, len(EVIDENCE)))
+    odds = np.split(evidence_features(every, settings.evidence) @ np.array(settings.evidence.weights), np.cumsum(sizes)[:-1])
+    c, chosen = chains(bones, odds)
+    s = sequence.scores(c, w)
+    m = sequence.marginals(s, most)
+    allowed = np.arange(most + 1)[None, :] <= np.array([b.growth.most_annuli for b in bones])[:, None]
+    probability = np.where(allowed, m.count, 0)
+    probability = probability / probability.sum(1, keepdims=True)
+    paths = best_paths(s, [int(n) for n in probability.argmax(1)])
+    out = []
+    for b, size in enumerate(sizes):
+        real = chosen[b] >= 0
+        marks = np.zeros(size)
+        marks[chosen[b][real]] = m.taken[b][real]
+        path = paths[b]
+        path = Decoded(tuple(int(chosen[b][t]) for t in path.taken), path.hidden_first, path.late)
+        out.append(Count(probability=probability[b], mark_probability=np.clip(marks, 0, 1), path=path,
+                         hidden_first=float(m.hidden_first[b]), late=float(m.late[b])))
+    return out
