@@ -12,11 +12,12 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.errors import SettingsError
+from pipeline.settings_words import Place, wrong
 
 _HERE = Path(__file__).resolve().parent
 SHIPPED = _HERE / "configs" if (_HERE / "configs").is_dir() else _HERE.parent / "configs"
@@ -28,7 +29,21 @@ NotNegative = Annotated[float, Field(ge=0)]
 Count = Annotated[int, Field(ge=0)]
 Band = tuple[float, float]
 """From and to: a measure below the first says no, above the second yes, or the other way round."""
-MonthDay = Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$")]
+
+
+def _day_of_year(text: str) -> str:
+    try:
+        date(2001, int(text[:2]), int(text[3:]))
+    except ValueError:
+        raise ValueError(f"{text} is no day of the year; write MM-DD, as 04-15") from None
+    return text
+
+
+MonthDay = Annotated[
+    str,
+    Field(pattern=r"^\d\d-\d\d$", description='a day of the year, MM-DD in quotes, as "04-15"'),
+    AfterValidator(_day_of_year),
+]
 
 
 class Section(BaseModel):
@@ -69,9 +84,13 @@ class SegmentSettings(Section):
     letter_gap: Positive
     least_company: Annotated[int, Field(ge=1)]
     letter_of_largest: Fraction
+    solidity_of_comb: Fraction
+    line_tolerance: Fraction
     solidity_of_word: Fraction
     solidity_of_text: Fraction
     hole_share: Fraction
+    faint_percentile: Annotated[float, Field(ge=0, le=100)]
+    faint_share: Fraction
     thin_share: Fraction
     surely_one: Fraction
     neck_share: Fraction
@@ -218,7 +237,7 @@ class GrowthSettings(Section):
 class SeasonSettings(Section):
     """When the annulus forms and when a fish has its birthday; in general.toml, of any percid in the north."""
 
-    hemisphere: Annotated[str, Field(pattern="^(north|south)$")]
+    hemisphere: Literal["north", "south"]
     birthday: MonthDay
     forming_begins: MonthDay
     forming_ends: MonthDay
@@ -230,6 +249,15 @@ class SeasonSettings(Section):
     date_outliers: Annotated[float, Field(gt=0, le=0.5)]
     translucent_before_forming: Fraction
     translucent_while_growing: Fraction
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.forming_begins < self.forming_ends < self.growth_ends:
+            raise ValueError(
+                "forming_begins, forming_ends and growth_ends must follow each other in the year; "
+                "give northern dates, hemisphere moves them"
+            )
+        return self
 
 
 class ReviewSettings(Section):
@@ -346,48 +374,42 @@ FIRST_PASS = ("scan", "segment", "focus", "unwrap", "profile", "marks", "reading
 
 SPECIES_SECTIONS = ("growth", "season", "water")
 
-_Any = TypeVar("_Any", bound=BaseModel)
-
 
 def read_settings(extra: Iterable[str | Path] = ()) -> Settings:
     """The shipped settings with the given files on top, in order.
 
-    `extra` are paths of TOML files, or bare names of shipped ones (`photocopy`). Raises SettingsError with file, key and
-    allowed range.
+    `extra` are paths of TOML files, or bare names of shipped ones (`photocopy`). Raises SettingsError, a line for each
+    fault: file, key, what is allowed and what was found.
     """
     # general.toml and fitted.toml first, then every shipped species; scanning set-ups only when asked for.
-    files = [SHIPPED / "general.toml", SHIPPED / "fitted.toml", *sorted(p for p in SHIPPED.glob("*.toml") if _species_name(p))]
-    files += [_locate(name) for name in extra]
-    merged: dict[str, Any] = {}
+    species = sorted(path for path in SHIPPED.glob("*.toml") if "species" in _load(path))
+    files = [SHIPPED / "general.toml", SHIPPED / "fitted.toml", *species, *(_locate(name) for name in extra)]
+    general: dict[str, Any] = {}
     by_species: dict[str, dict[str, Any]] = {}
-    origin: dict[tuple[str, ...], str] = {}
+    origin: dict[Place, str] = {}
     for path in files:
         content = _load(path)
         name = content.pop("species", None)
         if name is None:
-            _merge(merged, content, origin, path.name, ())
+            _merge(general, content, origin, path.name, ())
             continue
         if not isinstance(name, str) or not name.strip():
-            raise SettingsError(f"{path.name}: species must be a name in quotes")
+            raise SettingsError(f'{path.name}: species: must be a name in quotes, as "walleye"')
+        other = [key for key in content if key not in SPECIES_SECTIONS]
+        if other:
+            raise SettingsError(f"{path.name}: {other[0]}: does not differ by species; {', '.join(SPECIES_SECTIONS)} may")
         key = name.strip().lower()
-        wrong = [k for k in content if k not in SPECIES_SECTIONS]
-        if wrong:
-            raise SettingsError(f"{path.name}: {wrong[0]} cannot differ by species; only {', '.join(SPECIES_SECTIONS)} can")
         _merge(by_species.setdefault(key, {}), content, origin, path.name, ("species", key))
-    general = {k: merged.get(k, {}) for k in SPECIES_SECTIONS}
-    merged["species"] = {k: _over(general, v) for k, v in by_species.items()}
-    for holder, place in [(merged, ()), *((v, ("species", k)) for k, v in merged["species"].items())]:
+    shared = {section: general.get(section, {}) for section in SPECIES_SECTIONS}
+    merged = general | {"species": {key: _over(shared, own) for key, own in by_species.items()}}
+    for holder in (merged, *merged["species"].values()):
         waters = holder.get("water", {})
-        holder["water"] = {w: _over(holder["season"], v) for w, v in waters.items()} if isinstance(waters, dict) else waters
-        for w in holder["water"] if isinstance(waters, dict) else ():
-            origin.setdefault((*place, "water", w), "settings")
-    settings = _validated(Settings, merged, origin)
-    _check_dates(settings)
-    return settings
-
-
-def _species_name(path: Path) -> str | None:
-    return _load(path).get("species")
+        holder["water"] = {water: _over(holder["season"], own) for water, own in waters.items()}
+    try:
+        # As JSON, since TOML and JSON agree on what a number, a list and a text are, and Python is more lenient.
+        return Settings.model_validate_json(json.dumps(merged, default=str), strict=True)
+    except ValidationError as e:
+        raise SettingsError("\n".join(_lines(e, origin))) from None
 
 
 def _locate(name: str | Path) -> Path:
@@ -403,7 +425,7 @@ def _locate(name: str | Path) -> Path:
 
 def _load(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as e:
         raise SettingsError(f"{path.name}: not valid TOML: {e}") from None
     except UnicodeDecodeError:
@@ -412,15 +434,14 @@ def _load(path: Path) -> dict[str, Any]:
         raise SettingsError(f"{path.name}: cannot be read: {e.strerror}") from None
 
 
-def _merge(into: dict[str, Any], new: Mapping[str, Any], origin: dict[tuple[str, ...], str], file: str, at: tuple[str, ...]) -> None:
+def _merge(into: dict[str, Any], new: Mapping[str, Any], origin: dict[Place, str], file: str, at: Place) -> None:
     for key, value in new.items():
         place = (*at, key)
         origin[place] = file
-        if isinstance(value, dict) and isinstance(into.get(key), dict):
-            _merge(into[key], value, origin, file, place)
-        elif isinstance(value, dict):
-            into[key] = {}
-            _merge(into[key], value, origin, file, place)
+        if isinstance(value, dict):
+            _merge(into.setdefault(key, {}), value, origin, file, place)
+        elif isinstance(into.get(key), dict) or place[-2:-1] == ("water",) or (not at and key == "water"):
+            raise SettingsError(f"{file}: {'.'.join(map(str, place))}: must be a group of settings, found {value!r}")
         else:
             into[key] = value
 
@@ -432,31 +453,24 @@ def _over(base: Mapping[str, Any], top: Mapping[str, Any]) -> dict[str, Any]:
     return out
 
 
-def _validated(model: type[_Any], content: Mapping[str, Any], origin: Mapping[tuple[str, ...], str]) -> _Any:
-    try:
-        return model.model_validate(content)
-    except ValidationError as e:
-        lines = []
-        for fault in e.errors():
-            place = tuple(str(p) for p in fault["loc"])
-            file = next((origin[place[:n]] for n in range(len(place), 0, -1) if place[:n] in origin), "general.toml")
-            what = {"extra_forbidden": "no such setting; check the spelling", "missing": "this setting is missing"}.get(
-                fault["type"], f"{fault['msg'].lower()}, found {fault.get('input')!r}")
-            lines.append(f"{file}: {'.'.join(place)}: {what}")
-        raise SettingsError("\n".join(lines)) from None
+def _lines(error: ValidationError, origin: Mapping[Place, str]) -> Iterable[str]:
+    schema = Settings.model_json_schema()
+    found = (wrong(fault, schema) for fault in error.errors())
+    # A fault of the general settings is met again in every species and water that takes them over: told once.
+    return dict.fromkeys(_line(_written_at(place, origin), what, origin) for place, what in found)
 
 
-def _check_dates(settings: Settings) -> None:
-    every = [("season", settings.season)] + [(f"species.{n}.season", s.season) for n, s in settings.species.items()]
-    every += [(f"species.{n}.water.{w}", v) for n, s in settings.species.items() for w, v in s.water.items()]
-    every += [(f"water.{w}", v) for w, v in settings.water.items()]
-    for place, season in every:
-        for key in ("birthday", "forming_begins", "forming_ends", "growth_ends"):
-            text = getattr(season, key)
-            try:
-                date(2001, int(text[:2]), int(text[3:]))
-            except ValueError:
-                raise SettingsError(f"{place}.{key}: {text} is no day of the year (MM-DD)") from None
-        if not season.forming_begins < season.forming_ends < season.growth_ends:
-            raise SettingsError(f"{place}: forming_begins, forming_ends and growth_ends must follow each other in the year; "
-                                "give northern dates, hemisphere moves them")
+def _written_at(place: Place, origin: Mapping[Place, str]) -> Place:
+    """Where the value that holds at a place was written: there, or in what the place takes over."""
+    if place in origin:
+        return place
+    if place[-3:-2] == ("water",):
+        return _written_at((*place[:-3], "season", place[-1]), origin)
+    return place[2:] if place[:1] == ("species",) else place
+
+
+def _line(place: Place, what: str, origin: Mapping[Place, str]) -> str:
+    file = next((origin[place[:n]] for n in range(len(place), 0, -1) if place[:n] in origin), "general.toml")
+    # A species' own file does not name the species again in front of each key.
+    told = place[2:] if place[:1] == ("species",) else place
+    return f"{file}: {'.'.join(map(str, told))}: {what}"

@@ -36,7 +36,17 @@ DETAIL_STEPS = 15
 CLIP = 0.5
 """Opacity loss beyond which a sample counts no more: glare, cracks and dust must not decide."""
 OUTLINE_FEATURES = (
-    "depth", "longest", "fan_share", "short_side", "mean_ray", "pointing", "evenness", "roundness", "thick_here", "thick_spot", "normals",
+    "depth",
+    "longest",
+    "fan_share",
+    "short_side",
+    "mean_ray",
+    "pointing",
+    "evenness",
+    "roundness",
+    "thick_here",
+    "thick_spot",
+    "normals",
 )
 PIXEL_FEATURES = ("thins_outward", "alignment", "local_alignment", "arc_alignment")
 NORMALS = 240
@@ -91,7 +101,9 @@ def shrink(loss: Float, bone: Bone) -> SmallBone:
 
 def candidates(small: SmallBone, depth: Float) -> Float:
     """(candidate, 2) points x, y on a grid inside the outline."""
-    rows, columns = np.mgrid[SPACING / 2 : small.inside.shape[0] : SPACING, SPACING / 2 : small.inside.shape[1] : SPACING]
+    rows, columns = np.mgrid[
+        SPACING / 2 : small.inside.shape[0] : SPACING, SPACING / 2 : small.inside.shape[1] : SPACING
+    ]
     points = np.stack([columns.ravel(), rows.ravel()], axis=1).astype(np.float32)
     return points[depth[points[:, 1].astype(int), points[:, 0].astype(int)] >= LEAST_DEPTH]
 
@@ -102,7 +114,9 @@ def ray_lengths(outline: Float, points: Float) -> Float:
     dy = outline[None, :, 1] - points[:, None, 1]
     ray = np.round(np.arctan2(dy, dx) * np.float32(RAYS / (2 * np.pi))).astype(np.int32) % RAYS
     reach = np.zeros(len(points) * RAYS, np.float32)
-    np.maximum.at(reach, (ray + np.arange(len(points), dtype=np.int32)[:, None] * RAYS).ravel(), np.hypot(dx, dy).ravel())
+    np.maximum.at(
+        reach, (ray + np.arange(len(points), dtype=np.int32)[:, None] * RAYS).ravel(), np.hypot(dx, dy).ravel()
+    )
     reach = reach.reshape(len(points), RAYS)
     # A direction that no outline point fell into takes its longer neighbour.
     return np.where(reach == 0, np.maximum(np.maximum(np.roll(reach, 1, 1), np.roll(reach, -1, 1)), 1), reach)
@@ -127,19 +141,22 @@ def outline_features(small: SmallBone, points: Float, reach: Float, depth: Float
     mean = (share * fan).sum(1) / fan.sum(1)
     spread = np.sqrt(((share - mean[:, None]) ** 2 * fan).sum(1) / fan.sum(1))
     pointing = np.hypot(reach @ np.cos(_ANGLES), reach @ np.sin(_ANGLES)) / reach.sum(1)
-    return np.stack([
-        depth_here / WORK_SIDE,
-        np.percentile(reach, 98, axis=1) / WORK_SIDE,
-        (share > AXIS_RAYS).mean(1),
-        ordered[:, : RAYS // 3].mean(1),
-        share.mean(1),
-        pointing,
-        spread,
-        -np.log(ordered[:, : RAYS // 4].mean(1) + 0.01),
-        np.clip((centre - here) / scatter, -4, 4),
-        np.clip(spot / scatter, -3, 3),
-        _normals(small, depth, points),
-    ], axis=1).astype(np.float64)
+    return np.stack(
+        [
+            depth_here / WORK_SIDE,
+            np.percentile(reach, 98, axis=1) / WORK_SIDE,
+            (share > AXIS_RAYS).mean(1),
+            ordered[:, : RAYS // 3].mean(1),
+            share.mean(1),
+            pointing,
+            spread,
+            -np.log(ordered[:, : RAYS // 4].mean(1) + 0.01),
+            np.clip((centre - here) / scatter, -4, 4),
+            np.clip(spot / scatter, -3, 3),
+            _normals(small, depth, points),
+        ],
+        axis=1,
+    ).astype(np.float64)
 
 
 def _normals(small: SmallBone, depth: Float, points: Float) -> NDArray[np.float64]:
@@ -190,12 +207,15 @@ def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.
     radial = (scaled * weight).sum(1) / weight.sum(1)
     level = np.linspace(-1, 1, STEPS, dtype=np.float32)
     slope = radial @ level / float(level @ level)
-    return np.stack([
-        np.clip(slope / spread, -4, 4),
-        np.log(alignment + 0.01),
-        np.log(local + 0.01),
-        np.log(arc_alignment + 0.01),
-    ], axis=1).astype(np.float64)
+    return np.stack(
+        [
+            np.clip(slope / spread, -4, 4),
+            np.log(alignment + 0.01),
+            np.log(local + 0.01),
+            np.log(arc_alignment + 0.01),
+        ],
+        axis=1,
+    ).astype(np.float64)
 
 
 def quadratic(features: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -227,7 +247,11 @@ def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
     near = np.hypot(*(points - best).T) < NEIGHBOURHOOD
     focus = small.to_scan((points[near] * probability[near, None]).sum(0) / probability[near].sum())
     direction = axis_direction(bone.outline, focus)
-    return Axis(focus=_point(focus), tip=_point(far_margin(bone.outline, focus, direction)), certainty=float(probability[near].sum()))
+    return Axis(
+        focus=_point(focus),
+        tip=_point(far_margin(bone.outline, focus, direction)),
+        certainty=float(probability[near].sum()),
+    )
 
 
 def by_hand(row: Specimen, scale: float) -> Axis:
@@ -235,8 +259,12 @@ def by_hand(row: Specimen, scale: float) -> Axis:
     if row.focus is None or row.tip is None:
         raise ValueError("the row gives no focus and axis")
     (fx, fy), (tx, ty) = row.focus, row.tip
-    return Axis(focus=((fx + 0.5) * scale - 0.5, (fy + 0.5) * scale - 0.5), tip=((tx + 0.5) * scale - 0.5, (ty + 0.5) * scale - 0.5),
-                certainty=1.0, by_hand=True)
+    return Axis(
+        focus=((fx + 0.5) * scale - 0.5, (fy + 0.5) * scale - 0.5),
+        tip=((tx + 0.5) * scale - 0.5, (ty + 0.5) * scale - 0.5),
+        certainty=1.0,
+        by_hand=True,
+    )
 
 
 def axis_direction(outline: Float, focus: NDArray[np.float64]) -> float:
@@ -283,8 +311,13 @@ def _sample(image: Float, points: Float, radius: Float) -> Float:
 
 def _bilinear(image: Float, x: Float, y: Float) -> Float:
     flat = (x.shape[0], -1)
-    out = cv2.remap(image, x.reshape(flat).astype(np.float32), y.reshape(flat).astype(np.float32), cv2.INTER_LINEAR,
-                    borderMode=cv2.BORDER_REPLICATE)
+    out = cv2.remap(
+        image,
+        x.reshape(flat).astype(np.float32),
+        y.reshape(flat).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     return np.asarray(out, np.float32).reshape(x.shape)
 
 

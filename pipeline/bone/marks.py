@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter
@@ -37,10 +36,34 @@ BLOCK_SHOWS = 0.35
 """A block shows the mark when its depth is over this share of the mean depth."""
 
 EVIDENCE = (
-    "log_depth", "log_t", "block_share", "low_quartile", "high_quartile", "asymmetry", "outer_slope", "inner_slope",
-    "width_to_gap_before", "width_to_gap_after", "log_gap_ratio", "depth_to_neighbours", "depth_to_strongest",
-    "depth_to_third", "depth_to_median", "t_to_median", "fraction", "log_rim_px", "log_width", "log_width_px", "coverage",
-    "number_of_candidates", "log_radius_px", "arc_run", "far_arc", "dip_before", "peak_level", "rim_rise",
+    "log_depth",
+    "log_t",
+    "block_share",
+    "low_quartile",
+    "high_quartile",
+    "asymmetry",
+    "outer_slope",
+    "inner_slope",
+    "width_to_gap_before",
+    "width_to_gap_after",
+    "log_gap_ratio",
+    "depth_to_neighbours",
+    "depth_to_strongest",
+    "depth_to_third",
+    "depth_to_median",
+    "t_to_median",
+    "fraction",
+    "log_rim_px",
+    "log_width",
+    "log_width_px",
+    "coverage",
+    "number_of_candidates",
+    "log_radius_px",
+    "arc_run",
+    "far_arc",
+    "dip_before",
+    "peak_level",
+    "rim_rise",
 )
 """Names of a mark's evidence, in order."""
 
@@ -63,11 +86,15 @@ class _Boxes:
     """Means over boxes of samples, by cumulative sums: value (row, radius) with trust of the same shape."""
 
     def __init__(self, value: Float, trust: Float) -> None:
-        self._sum = np.concatenate([np.zeros((len(value), 1)), np.cumsum(value * trust, axis=1, dtype=np.float64)], axis=1)
+        self._sum = np.concatenate(
+            [np.zeros((len(value), 1)), np.cumsum(value * trust, axis=1, dtype=np.float64)], axis=1
+        )
         self._trust = np.concatenate([np.zeros((len(value), 1)), np.cumsum(trust, axis=1, dtype=np.float64)], axis=1)
         self._last = value.shape[1]
 
-    def mean(self, start: NDArray[np.float64], end: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def mean(
+        self, start: NDArray[np.float64], end: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Mean and covered share over [start, end) for every row, (row, box)."""
         a, b = np.clip(start, 0, self._last), np.clip(end, 0, self._last)
         trust = self._at(self._trust, b) - self._at(self._trust, a)
@@ -100,11 +127,19 @@ def find_marks(strip: Strip, profile: RadialProfile, settings: MarksSettings) ->
         on_bone = strip.trust[rays, max(left - 1, 0)] > 0.3
         arc_x = strip.source_x[rays, left] * (1 - part) + strip.source_x[rays, left + 1] * part
         arc_y = strip.source_y[rays, left] * (1 - part) + strip.source_y[rays, left + 1] * part
-        marks.append(Mark(
-            x=x, y=y, radius_px=float(np.hypot(x - focus[0], y - focus[1])), fraction=float(fraction[k]),
-            evidence=tuple(float(round(e, 5)) for e in evidence[k]),
-            arc=tuple((float(round(float(a), 2)), float(round(float(b), 2))) for a, b in zip(arc_x[on_bone], arc_y[on_bone], strict=True)),
-        ))
+        marks.append(
+            Mark(
+                x=x,
+                y=y,
+                radius_px=float(np.hypot(x - focus[0], y - focus[1])),
+                fraction=float(fraction[k]),
+                evidence=tuple(float(round(e, 5)) for e in evidence[k]),
+                arc=tuple(
+                    (float(round(float(a), 2)), float(round(float(b), 2)))
+                    for a, b in zip(arc_x[on_bone], arc_y[on_bone], strict=True)
+                ),
+            )
+        )
     return tuple(marks)
 
 
@@ -143,7 +178,9 @@ def _response(boxes: _Boxes, at: NDArray[np.float64], width: NDArray[np.float64]
     return share * low + (1 - share) * mean
 
 
-def _flanks(boxes: _Boxes, at: NDArray[np.float64], width: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _flanks(
+    boxes: _Boxes, at: NDArray[np.float64], width: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Contrast of the centre against the inner and the outer flank, both (row, ridge)."""
     middle = at + 0.5
     centre, _ = boxes.mean(middle - 0.5 * CENTRE * width, middle + 0.5 * CENTRE * width)
@@ -175,7 +212,9 @@ def _outer_edge(value: Float, middle: int, width: float, margin: float) -> float
     return float(min(here + low + 0.5 + shift, margin))
 
 
-def _merge(edge: NDArray[np.float64], width: NDArray[np.float64], depth: NDArray[np.float64], spp: float) -> NDArray[np.int64]:
+def _merge(
+    edge: NDArray[np.float64], width: NDArray[np.float64], depth: NDArray[np.float64], spp: float
+) -> NDArray[np.int64]:
     """Of ridges that share an outer edge the deepest, ordered by edge."""
     kept: list[int] = []
     for k in np.argsort(-depth, kind="stable"):
@@ -193,7 +232,10 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
     spp, margin = profile.samples_per_px, profile.margin
     trust = (profile.block_trust * (np.arange(len(profile.value)) <= margin)).astype(np.float32)
     blocks = _Boxes(profile.blocks, trust)
-    mean_boxes = _Boxes(profile.value[None], np.where(np.arange(len(profile.value)) <= margin, profile.coverage, 0).astype(np.float32)[None])
+    mean_boxes = _Boxes(
+        profile.value[None],
+        np.where(np.arange(len(profile.value)) <= margin, profile.coverage, 0).astype(np.float32)[None],
+    )
     at, width, edge, depth = ridges.middle.astype(np.float64), ridges.width, ridges.edge, ridges.depth
     by_block = _response(blocks, at, width, margin)
     _, seen = blocks.mean(at - 0.5 * width, at + 0.5 * width)
@@ -231,13 +273,34 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
     rim = rim_rise(profile, edge)
     log = np.log
     columns = [
-        log(np.maximum(depth, 1e-3)), log(np.maximum(t, 0.05)), share, log(np.maximum(low_q, 0) + 0.01), log(np.maximum(high_q, 0) + 0.01),
-        (right - left) / (np.abs(right) + np.abs(left) + 0.02), slope_out / np.maximum(depth, 0.01), slope_in / np.maximum(depth, 0.01),
-        log(width / before), log(width / after), log(before / after), log(depth / np.maximum(neighbour, 1e-3)),
-        log(depth / ordered[0]), log(depth / third), log(depth / np.median(depth)), log(np.maximum(t, 0.05) / max(float(np.median(t)), 0.05)),
-        edge / margin, log((margin - edge) / spp + 0.7), log(width / margin), log(width / spp),
-        np.interp(edge, np.arange(len(profile.coverage)), profile.coverage), np.full(len(edge), np.log(len(edge))),
-        np.full(len(edge), log(margin / spp)), run, np.clip(far_arc, -1, 3), dip, np.clip(peak - typical, -2, 2), rim,
+        log(np.maximum(depth, 1e-3)),
+        log(np.maximum(t, 0.05)),
+        share,
+        log(np.maximum(low_q, 0) + 0.01),
+        log(np.maximum(high_q, 0) + 0.01),
+        (right - left) / (np.abs(right) + np.abs(left) + 0.02),
+        slope_out / np.maximum(depth, 0.01),
+        slope_in / np.maximum(depth, 0.01),
+        log(width / before),
+        log(width / after),
+        log(before / after),
+        log(depth / np.maximum(neighbour, 1e-3)),
+        log(depth / ordered[0]),
+        log(depth / third),
+        log(depth / np.median(depth)),
+        log(np.maximum(t, 0.05) / max(float(np.median(t)), 0.05)),
+        edge / margin,
+        log((margin - edge) / spp + 0.7),
+        log(width / margin),
+        log(width / spp),
+        np.interp(edge, np.arange(len(profile.coverage)), profile.coverage),
+        np.full(len(edge), np.log(len(edge))),
+        np.full(len(edge), log(margin / spp)),
+        run,
+        np.clip(far_arc, -1, 3),
+        dip,
+        np.clip(peak - typical, -2, 2),
+        rim,
     ]
     return np.nan_to_num(np.stack(columns, axis=1))
 
@@ -259,7 +322,9 @@ def _longest_run(shows: NDArray[np.bool_]) -> NDArray[np.float64]:
     return best
 
 
-def _slope(value: Float, where: NDArray[np.float64], width: NDArray[np.float64], rising: bool = False) -> NDArray[np.float64]:
+def _slope(
+    value: Float, where: NDArray[np.float64], width: NDArray[np.float64], rising: bool = False
+) -> NDArray[np.float64]:
     """Change of the profile over a quarter of a width about a place, per width."""
     at = np.arange(len(value))
     half = np.maximum(0.125 * width, 0.75)
@@ -288,4 +353,6 @@ def rim_rise(profile: RadialProfile, edge: NDArray[np.float64]) -> NDArray[np.fl
 
     half = np.maximum(edge, 0.5 * (edge + end))
     last = np.maximum(half, end - 0.25 * (end - edge))
-    return np.where(end > edge + 2, np.clip(mean(last, np.full_like(last, end)) - mean(edge + 0.2 * (half - edge), half), -2, 2), 0)
+    return np.where(
+        end > edge + 2, np.clip(mean(last, np.full_like(last, end)) - mean(edge + 0.2 * (half - edge), half), -2, 2), 0
+    )

@@ -43,7 +43,11 @@ def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
     full = float(np.exp(-0.5 * (angle / settings.weight_degrees) ** 2).sum())
     # Blocks differ in level (ribs, shading): the mean is taken of their departures from a common slow level.
     level = _slow(block, block_trust, 2 * settings.trend_share * samples)
-    common = _slow(((level * weight).sum(0) / np.maximum(total, 1e-3))[None], np.minimum(total, 1)[None], settings.trend_share * samples)[0]
+    common = _slow(
+        ((level * weight).sum(0) / np.maximum(total, 1e-3))[None],
+        np.minimum(total, 1)[None],
+        settings.trend_share * samples,
+    )[0]
     departure = block - level
     mean = (departure * weight).sum(0) / np.maximum(total, 1e-3)
     spread = ((departure - mean) ** 2 * weight).sum(0) / np.maximum(total, 1e-3)
@@ -56,14 +60,30 @@ def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
     departure = np.asarray(departure, np.float32)
     for a in (value_out, error, coverage, departure, block_trust, angle):
         frozen(a)
-    return RadialProfile(value=value_out, standard_error=error, coverage=coverage, blocks=departure, block_trust=block_trust,
-                         block_angle=angle, margin=margin, samples_per_px=strip.samples_per_px)
+    return RadialProfile(
+        value=value_out,
+        standard_error=error,
+        coverage=coverage,
+        blocks=departure,
+        block_trust=block_trust,
+        block_angle=angle,
+        margin=margin,
+        samples_per_px=strip.samples_per_px,
+    )
 
 
 def _slow(value: Float, trust: Float, sigma: float) -> Float:
     """Gaussian mean along the radius of the trusted samples."""
-    top = cv2.GaussianBlur(np.ascontiguousarray(value * trust, np.float32), (0, 0), sigmaX=sigma, sigmaY=1e-3, borderType=cv2.BORDER_REPLICATE)
-    below = cv2.GaussianBlur(np.ascontiguousarray(trust, np.float32), (0, 0), sigmaX=sigma, sigmaY=1e-3, borderType=cv2.BORDER_REPLICATE)
+    top = cv2.GaussianBlur(
+        np.ascontiguousarray(value * trust, np.float32),
+        (0, 0),
+        sigmaX=sigma,
+        sigmaY=1e-3,
+        borderType=cv2.BORDER_REPLICATE,
+    )
+    below = cv2.GaussianBlur(
+        np.ascontiguousarray(trust, np.float32), (0, 0), sigmaX=sigma, sigmaY=1e-3, borderType=cv2.BORDER_REPLICATE
+    )
     return np.asarray(top / np.maximum(below, 1e-3), np.float32)
 
 

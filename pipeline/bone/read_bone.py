@@ -46,6 +46,15 @@ def read_bone(bone: Bone, row: Specimen | None, scan: Scan, settings: Settings) 
     if given:
         notices.append("corrected")
     reading = BoneReading(
-        scan=scan.scan, number=bone.number, outline=simple_outline(small), lighting="reflected" if bone.dark_backing else "transmitted",
-        dpi=dpi, axis=axis, marks=marks, traits=traits, reasons=bone_reasons(bone, traits, settings), notices=tuple(notices))
+        scan=scan.scan,
+        number=bone.number,
+        outline=simple_outline(small),
+        lighting="reflected" if bone.dark_backing else "transmitted",
+        dpi=dpi,
+        axis=axis,
+        marks=marks,
+        traits=traits,
+        reasons=bone_reasons(bone, traits, settings),
+        notices=tuple(notices),
+    )
     return enlarge(reading, scale)

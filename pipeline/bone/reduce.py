@@ -45,7 +45,16 @@ def enlarge(reading: BoneReading, scale: float) -> BoneReading:
     return replace(
         reading,
         outline=tuple(point(p) for p in reading.outline),
-        axis=axis and Axis(focus=point(axis.focus), tip=point(axis.tip), certainty=axis.certainty, by_hand=axis.by_hand),
-        marks=tuple(replace(m, x=point((m.x, m.y))[0], y=point((m.x, m.y))[1], radius_px=m.radius_px / scale,
-                            arc=tuple(point(p) for p in m.arc)) for m in reading.marks),
+        axis=axis
+        and Axis(focus=point(axis.focus), tip=point(axis.tip), certainty=axis.certainty, by_hand=axis.by_hand),
+        marks=tuple(
+            replace(
+                m,
+                x=point((m.x, m.y))[0],
+                y=point((m.x, m.y))[1],
+                radius_px=m.radius_px / scale,
+                arc=tuple(point(p) for p in m.arc),
+            )
+            for m in reading.marks
+        ),
     )

@@ -15,7 +15,17 @@ SHORT_OF_ENVELOPE = 0.03
 NEAR_AXIS_DEGREES = 25.0
 """Rays within this of the axis: where marks are counted."""
 
-TRAITS = ("sharpness_px", "missing_share", "base", "rim_level", "noise", "coverage", "focus_certainty", "likeness", "strip_radius_px")
+TRAITS = (
+    "sharpness_px",
+    "missing_share",
+    "base",
+    "rim_level",
+    "noise",
+    "coverage",
+    "focus_certainty",
+    "likeness",
+    "strip_radius_px",
+)
 """Names of a bone's own numbers."""
 
 
@@ -69,7 +79,9 @@ def _sharpness(bone: Bone) -> float:
     """
     contrast = np.abs(bone.grey - bone.backing)
     smooth = cv2.GaussianBlur(contrast, (0, 0), 0.7)
-    slope = cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)) / 8
+    slope = (
+        cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)) / 8
+    )
     x = np.clip(np.round(bone.outline[::3, 0] - bone.origin[0]).astype(int), 0, contrast.shape[1] - 1)
     y = np.clip(np.round(bone.outline[::3, 1] - bone.origin[1]).astype(int), 0, contrast.shape[0] - 1)
     steepest = cv2.dilate(slope, np.ones((7, 7), np.uint8))[y, x]

@@ -37,7 +37,9 @@ def unwrap(bone: Bone, loss: Float, axis: Axis, settings: UnwrapSettings) -> Str
     margin = margin_radius(bone, axis, angle, settings)
     envelope = smooth_envelope(margin, settings)
     radius_px = float(np.interp(0, angle, envelope))
-    samples = int(np.clip(settings.samples_per_px * radius_px * OVERSHOOT, settings.least_samples, settings.most_samples))
+    samples = int(
+        np.clip(settings.samples_per_px * radius_px * OVERSHOOT, settings.least_samples, settings.most_samples)
+    )
     share = (np.arange(samples, dtype=np.float32) / np.float32(samples - 1)) * np.float32(OVERSHOOT)
     scale = (samples - 1) / (OVERSHOOT * radius_px)
 
@@ -58,8 +60,16 @@ def unwrap(bone: Bone, loss: Float, axis: Axis, settings: UnwrapSettings) -> Str
     blade = value[centre - 40 : centre + 41, int(0.45 * samples) : int(0.85 * samples)]
     for a in (value, trust, x, y, angle):
         frozen(a)
-    return Strip(value=value, trust=trust, source_x=x, source_y=y, angle=angle, samples_per_px=scale,
-                 margin=radius_px * scale, base=float(np.median(near) - np.median(blade)))
+    return Strip(
+        value=value,
+        trust=trust,
+        source_x=x,
+        source_y=y,
+        angle=angle,
+        samples_per_px=scale,
+        margin=radius_px * scale,
+        base=float(np.median(near) - np.median(blade)),
+    )
 
 
 def _ray_angles(settings: UnwrapSettings) -> Float:
@@ -94,8 +104,13 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
     offset = np.arange(-window, window + 0.25, 0.25, dtype=np.float32)
     at = edge[:, None] + offset
     contrast = np.abs(bone.grey - bone.backing)
-    profile = cv2.remap(contrast, (fx + dx[:, None] * at).astype(np.float32), (fy + dy[:, None] * at).astype(np.float32),
-                        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = cv2.remap(
+        contrast,
+        (fx + dx[:, None] * at).astype(np.float32),
+        (fy + dy[:, None] * at).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     profile = gaussian_filter1d(profile, 2.0, axis=1)
     fall = -np.diff(profile, axis=1)
     shift = offset[np.argmax(fall, axis=1)] + 0.125
@@ -113,8 +128,17 @@ def smooth_envelope(margin: NDArray[np.float64], settings: UnwrapSettings) -> ND
 class _Grid:
     """Samples the bone at (ray, radius + shift), with what can be trusted."""
 
-    def __init__(self, bone: Bone, loss: Float, axis: Axis, angle: Float, envelope: Float, margin: Float, share: Float,
-                 settings: UnwrapSettings) -> None:
+    def __init__(
+        self,
+        bone: Bone,
+        loss: Float,
+        axis: Axis,
+        angle: Float,
+        envelope: Float,
+        margin: Float,
+        share: Float,
+        settings: UnwrapSettings,
+    ) -> None:
         self._loss = loss
         self._focus = (axis.focus[0] - bone.origin[0], axis.focus[1] - bone.origin[1])
         self._origin = bone.origin
@@ -137,16 +161,23 @@ class _Grid:
     def positions(self, shift: Float) -> tuple[Float, Float]:
         """Scan pixel x, y of every sample."""
         radius, dx, dy = self._polar(shift, 0.0)
-        return (np.float32(self._focus[0] + self._origin[0]) + dx[:, None] * radius,
-                np.float32(self._focus[1] + self._origin[1]) + dy[:, None] * radius)
+        return (
+            np.float32(self._focus[0] + self._origin[0]) + dx[:, None] * radius,
+            np.float32(self._focus[1] + self._origin[1]) + dy[:, None] * radius,
+        )
 
     def sample(self, shift: Float, sub_rays: tuple[float, ...]) -> tuple[Float, Float]:
         """Opacity loss and trust, both (ray, radius)."""
         value = np.zeros(shift.shape, np.float32)
         for sub_ray in sub_rays:
             radius, dx, dy = self._polar(shift, sub_ray)
-            value += cv2.remap(self._loss, np.float32(self._focus[0]) + dx[:, None] * radius,
-                               np.float32(self._focus[1]) + dy[:, None] * radius, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            value += cv2.remap(
+                self._loss,
+                np.float32(self._focus[0]) + dx[:, None] * radius,
+                np.float32(self._focus[1]) + dy[:, None] * radius,
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
         value /= np.float32(len(sub_rays))
         radius, _, _ = self._polar(shift, 0.0)
         inside = np.clip(self._margin[:, None] - self._rim - radius + np.float32(0.5), 0, 1)
@@ -156,8 +187,16 @@ class _Grid:
 def masked_blur(value: Float, trust: Float, sigma_rays: float, sigma_samples: float) -> Float:
     """Gaussian mean of the trusted samples, (ray, radius)."""
     kernel = (0, 0)
-    top = cv2.GaussianBlur(value * trust, kernel, sigmaX=max(sigma_samples, 0.1), sigmaY=max(sigma_rays, 0.1), borderType=cv2.BORDER_REPLICATE)
-    below = cv2.GaussianBlur(trust, kernel, sigmaX=max(sigma_samples, 0.1), sigmaY=max(sigma_rays, 0.1), borderType=cv2.BORDER_REPLICATE)
+    top = cv2.GaussianBlur(
+        value * trust,
+        kernel,
+        sigmaX=max(sigma_samples, 0.1),
+        sigmaY=max(sigma_rays, 0.1),
+        borderType=cv2.BORDER_REPLICATE,
+    )
+    below = cv2.GaussianBlur(
+        trust, kernel, sigmaX=max(sigma_samples, 0.1), sigmaY=max(sigma_rays, 0.1), borderType=cv2.BORDER_REPLICATE
+    )
     return np.asarray(top / np.maximum(below, 1e-3), np.float32)
 
 
@@ -233,6 +272,8 @@ def _compose(first: Float, then: Float) -> Float:
     base = np.arange(samples, dtype=np.float32)
     where = np.clip(base[None, :] + then, 0, samples - 1)
     row = np.broadcast_to(np.arange(rays, dtype=np.float32)[:, None], where.shape)
-    moved = cv2.remap(first, where.astype(np.float32), np.ascontiguousarray(row), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    moved = cv2.remap(
+        first, where.astype(np.float32), np.ascontiguousarray(row), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     total = then + moved
     return np.maximum.accumulate(base[None, :] + total, axis=1) - base[None, :]

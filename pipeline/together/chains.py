@@ -42,7 +42,9 @@ class Bone:
     season: SeasonSettings
 
 
-def bone_of(specimen: Specimen, reading: BoneReading, settings: Settings, first_year_length_mm: float | None = None) -> Bone:
+def bone_of(
+    specimen: Specimen, reading: BoneReading, settings: Settings, first_year_length_mm: float | None = None
+) -> Bone:
     """One bone with what its specimen's row and its species' settings say."""
     species = settings.species_of(specimen.species)
     radius_px = reading.axis.radius_px if reading.axis else 1.0
@@ -50,14 +52,20 @@ def bone_of(specimen: Specimen, reading: BoneReading, settings: Settings, first_
     evidence = np.array([m.evidence for m in marks], np.float64).reshape(len(marks), len(EVIDENCE))
     first_mm = first_year_length_mm or species.growth.first_year_length_mm
     return Bone(
-        evidence=evidence, fraction=np.array([m.fraction for m in marks], np.float64), radius_px=radius_px,
+        evidence=evidence,
+        fraction=np.array([m.fraction for m in marks], np.float64),
+        radius_px=radius_px,
         base=reading.traits.get("base", 0.0),
         first_length_share=expected_first_share(specimen.length_mm, radius_px, reading.dpi, first_mm, species.growth),
-        captured=specimen.captured, growth=species.growth, season=species.season_of(specimen.water))
+        captured=specimen.captured,
+        growth=species.growth,
+        season=species.season_of(specimen.water),
+    )
 
 
-def expected_first_share(length_mm: float | None, radius_px: float, dpi: float | None, first_year_length_mm: float,
-                         growth: GrowthSettings) -> float:
+def expected_first_share(
+    length_mm: float | None, radius_px: float, dpi: float | None, first_year_length_mm: float, growth: GrowthSettings
+) -> float:
     """Share of the axis at which the first annulus is expected (Dahl-Lea); nan without length and resolution."""
     if length_mm is None and dpi is not None:
         length_mm = radius_px / dpi * MM_PER_INCH / growth.bone_share_of_length
@@ -98,17 +106,34 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
     expected_first = np.stack([expected_first, 0.6 * expected_first], axis=1)  # after a hidden first, j is the second
     gap = place[:, None, :] - np.concatenate([np.zeros((count, 2)), place], axis=1)[:, 2:, None]
     # The increment before (i, j) depends on the mark before i; the species' rate stands in for it.
-    expected = np.asarray(next_increment(np.maximum(gap, 1e-3) * np.exp(growth_rate)[:, None, None], np.maximum(gap, 1e-3), _Rate(growth_rate)))
-    table = np.stack([_season_log_density(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]) \
-        if count else np.zeros((0, len(_SHARES)))
+    expected = np.asarray(
+        next_increment(
+            np.maximum(gap, 1e-3) * np.exp(growth_rate)[:, None, None], np.maximum(gap, 1e-3), _Rate(growth_rate)
+        )
+    )
+    table = (
+        np.stack(
+            [_season_log_density(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]
+        )
+        if count
+        else np.zeros((0, len(_SHARES)))
+    )
     rim = np.clip(1 - place, 1e-3, 1)[:, None, :]
     arrays = Chains(
-        node=node, place=place, log_depth=log_depth, log_width=log_width, winter=winter,
-        radius_px=np.array([b.radius_px for b in bones]), base=np.array([b.base for b in bones]),
+        node=node,
+        place=place,
+        log_depth=log_depth,
+        log_width=log_width,
+        winter=winter,
+        radius_px=np.array([b.radius_px for b in bones]),
+        base=np.array([b.base for b in bones]),
         first_place=np.log(np.array([b.first_length_share for b in bones])),
         due=np.array([_due(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]),
-        season=_lookup(table, rim, expected), expected=expected,
-        season_first=_lookup(table, rim, expected_first), expected_first=expected_first)
+        season=_lookup(table, rim, expected),
+        expected=expected,
+        season_first=_lookup(table, rim, expected_first),
+        expected_first=expected_first,
+    )
     return arrays, chosen
 
 

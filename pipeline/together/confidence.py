@@ -16,11 +16,34 @@ from pipeline.together.count import Count
 from pipeline.together.sequence import Numbers
 
 CONFIDENCE = (
-    "one", "modal", "second", "weakest", "strongest_left", "log_count", "log_rim_px", "late", "hidden", "focus", "coverage", "noise",
-    "log_radius_px", "likeness",
+    "one",
+    "modal",
+    "second",
+    "weakest",
+    "strongest_left",
+    "log_count",
+    "log_rim_px",
+    "late",
+    "hidden",
+    "focus",
+    "coverage",
+    "noise",
+    "log_radius_px",
+    "likeness",
 )
 """Names of what the confidence is read from, in order."""
-FIRST_YEAR = ("one", "hidden", "first_sure", "first_depth", "first_depth_square", "departure", "departure_square", "base", "count", "gap_ratio")
+FIRST_YEAR = (
+    "one",
+    "hidden",
+    "first_sure",
+    "first_depth",
+    "first_depth_square",
+    "departure",
+    "departure_square",
+    "base",
+    "count",
+    "gap_ratio",
+)
 """Names of what the doubt about the first year is read from, in order."""
 _DEPTH, _RATIO, _RIM = EVIDENCE.index("log_depth"), EVIDENCE.index("log_gap_ratio"), EVIDENCE.index("log_rim_px")
 SHARPEST, FLATTEST = 8.0, 0.05
@@ -31,7 +54,9 @@ def calibrated(count: Count, bone: Bone, reading: BoneReading, settings: Setting
     """The distribution of the count, (number of annuli,), sharpened or flattened so that its mode has the calibrated
     confidence; the mode stays the mode."""
     p = count.probability
-    wanted = float(_logistic(confidence_features(count, bone, reading) @ _weights(settings.confidence.weights, CONFIDENCE)))
+    wanted = float(
+        _logistic(confidence_features(count, bone, reading) @ _weights(settings.confidence.weights, CONFIDENCE))
+    )
     return tempered(p, wanted)
 
 
@@ -58,11 +83,24 @@ def confidence_features(count: Count, bone: Bone, reading: BoneReading) -> Numbe
     left = np.delete(count.mark_probability, taken)
     rim = bone.evidence[taken[-1], _RIM] if taken else np.log(max(bone.radius_px, 1.0))
     trait = reading.traits.get
-    return np.array([
-        1.0, _logit(float(p[n])), _logit(float(np.sort(p)[-2])) if len(p) > 1 else -5.0,
-        _logit(float(count.mark_probability[taken].min())) if taken else 3.0, _logit(float(left.max())) if len(left) else -5.0,
-        np.log1p(n), rim, _logit(count.late), _logit(count.hidden_first), trait("focus_certainty", 1.0), trait("coverage", 1.0),
-        np.log(trait("noise", 0.01) + 1e-3), np.log(max(bone.radius_px, 1.0)), trait("likeness", 1.0)])
+    return np.array(
+        [
+            1.0,
+            _logit(float(p[n])),
+            _logit(float(np.sort(p)[-2])) if len(p) > 1 else -5.0,
+            _logit(float(count.mark_probability[taken].min())) if taken else 3.0,
+            _logit(float(left.max())) if len(left) else -5.0,
+            np.log1p(n),
+            rim,
+            _logit(count.late),
+            _logit(count.hidden_first),
+            trait("focus_certainty", 1.0),
+            trait("coverage", 1.0),
+            np.log(trait("noise", 0.01) + 1e-3),
+            np.log(max(bone.radius_px, 1.0)),
+            trait("likeness", 1.0),
+        ]
+    )
 
 
 def first_year_doubt(count: Count, bone: Bone, settings: Settings) -> float:
@@ -84,8 +122,20 @@ def first_year_features(count: Count, bone: Bone) -> Numbers:
     ratio = 0.0
     if len(taken) > 1:
         ratio = float(np.log((bone.fraction[taken[1]] - bone.fraction[first]) / max(bone.fraction[first], 1e-3)))
-    return np.array([1.0, _logit(count.hidden_first), _logit(float(count.mark_probability[first])), own, depth * abs(depth), departure,
-                     departure**2, bone.base, np.log1p(n), ratio])
+    return np.array(
+        [
+            1.0,
+            _logit(count.hidden_first),
+            _logit(float(count.mark_probability[first])),
+            own,
+            depth * abs(depth),
+            departure,
+            departure**2,
+            bone.base,
+            np.log1p(n),
+            ratio,
+        ]
+    )
 
 
 def _weights(by_name: object, names: tuple[str, ...]) -> Numbers:

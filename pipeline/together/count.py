@@ -53,7 +53,9 @@ def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]
 def _count(bones: Sequence[Bone], w: Numbers, most: int, settings: Settings) -> list[Count]:
     sizes = [len(b.evidence) for b in bones]
     every = np.concatenate([b.evidence for b in bones]) if sum(sizes) else np.zeros((0, len(EVIDENCE)))
-    odds = np.split(evidence_features(every, settings.evidence) @ np.array(settings.evidence.weights), np.cumsum(sizes)[:-1])
+    odds = np.split(
+        evidence_features(every, settings.evidence) @ np.array(settings.evidence.weights), np.cumsum(sizes)[:-1]
+    )
     c, chosen = chains(bones, odds)
     s = sequence.scores(c, w)
     m = sequence.marginals(s, most)
@@ -68,6 +70,13 @@ def _count(bones: Sequence[Bone], w: Numbers, most: int, settings: Settings) -> 
         marks[chosen[b][real]] = m.taken[b][real]
         path = paths[b]
         path = Decoded(tuple(int(chosen[b][t]) for t in path.taken), path.hidden_first, path.late)
-        out.append(Count(probability=probability[b], mark_probability=np.clip(marks, 0, 1), path=path,
-                         hidden_first=float(m.hidden_first[b]), late=float(m.late[b])))
+        out.append(
+            Count(
+                probability=probability[b],
+                mark_probability=np.clip(marks, 0, 1),
+                path=path,
+                hidden_first=float(m.hidden_first[b]),
+                late=float(m.late[b]),
+            )
+        )
     return out

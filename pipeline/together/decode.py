@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.together.sequence import IMPOSSIBLE, MOST_CANDIDATES, NODES, Numbers, Scores
+from pipeline.together.sequence import IMPOSSIBLE, MOST_CANDIDATES, NODES, Numbers, Scores, blocks
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +39,7 @@ def _best(s: Scores, part: np.ndarray, annuli: list[int]) -> list[Decoded]:
     alpha[:, 0, :, 1] = pair[:, 0] + node
     if top > 2:
         alpha[:, 1, :, 2] = pair[:, 1] + node
-    at = 0
-    for middle in range(2, NODES - 1):
-        width = NODES - middle - 1
-        block = s.triple[part, at : at + middle * width].reshape(bones, middle, width)
-        at += middle * width
+    for middle, block in blocks(s.triple[part]):
         reach = alpha[:, :middle, None, middle - 2, :] + block[..., None]  # (bone, i, k, count)
         best = reach.argmax(1)
         came = np.take_along_axis(reach, best[:, None], axis=1)[:, 0]

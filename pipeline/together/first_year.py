@@ -16,7 +16,9 @@ import numpy as np
 from pipeline.together.sequence import Numbers
 
 
-def first_year_lengths(groups: Sequence[str], expected_mm: Numbers, found_mm: Numbers, surely_first: Numbers, bones_worth: float) -> Numbers:
+def first_year_lengths(
+    groups: Sequence[str], expected_mm: Numbers, found_mm: Numbers, surely_first: Numbers, bones_worth: float
+) -> Numbers:
     """Length at the first annulus to expect of each bone's group in this run, mm, (bone,).
 
     groups : the species of each bone. expected_mm : what the species' settings say. found_mm : length at the first counted

@@ -85,8 +85,17 @@ def split_or_check(bone: Bone, count: Count) -> tuple[bool, bool]:
 
 
 def _row(mark: Mark, probability: float, counted: bool) -> AgedMark:
-    return AgedMark(x=mark.x, y=mark.y, radius_px=mark.radius_px, fraction=mark.fraction, probability=probability, counted=counted,
-                    inferred=False, number=None, arc=mark.arc)
+    return AgedMark(
+        x=mark.x,
+        y=mark.y,
+        radius_px=mark.radius_px,
+        fraction=mark.fraction,
+        probability=probability,
+        counted=counted,
+        inferred=False,
+        number=None,
+        arc=mark.arc,
+    )
 
 
 def _inferred(reading: BoneReading, fraction: float, probability: float) -> tuple[float, AgedMark]:
@@ -94,10 +103,27 @@ def _inferred(reading: BoneReading, fraction: float, probability: float) -> tupl
     if axis is None:
         raise ValueError("a mark cannot be inferred without an axis")
     (fx, fy), (tx, ty) = axis.focus, axis.tip
-    return fraction, AgedMark(x=fx + fraction * (tx - fx), y=fy + fraction * (ty - fy), radius_px=fraction * axis.radius_px, fraction=fraction,
-                              probability=probability, counted=True, inferred=True, number=None)
+    return fraction, AgedMark(
+        x=fx + fraction * (tx - fx),
+        y=fy + fraction * (ty - fy),
+        radius_px=fraction * axis.radius_px,
+        fraction=fraction,
+        probability=probability,
+        counted=True,
+        inferred=True,
+        number=None,
+    )
 
 
 def _numbered(mark: AgedMark, number: int | None) -> AgedMark:
-    return AgedMark(x=mark.x, y=mark.y, radius_px=mark.radius_px, fraction=mark.fraction, probability=mark.probability, counted=mark.counted,
-                    inferred=mark.inferred, number=number, arc=mark.arc)
+    return AgedMark(
+        x=mark.x,
+        y=mark.y,
+        radius_px=mark.radius_px,
+        fraction=mark.fraction,
+        probability=mark.probability,
+        counted=mark.counted,
+        inferred=mark.inferred,
+        number=number,
+        arc=mark.arc,
+    )

@@ -57,16 +57,40 @@ def age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings)
     radii = [tuple(m.radius_px for m in own if m.counted) for own in marks]
     expected = [_expected(c, r) for c, r in zip(counted, radii, strict=True)]
     shares = [margin_share(r, _radius(c.reading), e) for c, r, e in zip(counted, radii, expected, strict=True)]
-    classes = age_classes([_margin(c, r, s) for c, r, s in zip(counted, radii, shares, strict=True)], settings.review.least_age_probability)
+    classes = age_classes(
+        [_margin(c, r, s) for c, r, s in zip(counted, radii, shares, strict=True)],
+        settings.review.least_age_probability,
+    )
     measured = [
-        Measured(fish=c.specimen.fish or c.specimen.specimen, scan=c.reading.scan, species=c.specimen.species, water=c.specimen.water,
-                 length_mm=c.specimen.length_mm, dpi=c.reading.dpi, radius_px=_radius(c.reading), radii_px=r, annuli=c.annuli, margin_share=s)
-        for c, r, s in zip(counted, radii, shares, strict=True)]
+        Measured(
+            fish=c.specimen.fish or c.specimen.specimen,
+            scan=c.reading.scan,
+            species=c.specimen.species,
+            water=c.specimen.water,
+            length_mm=c.specimen.length_mm,
+            dpi=c.reading.dpi,
+            radius_px=_radius(c.reading),
+            radii_px=r,
+            annuli=c.annuli,
+            margin_share=s,
+        )
+        for c, r, s in zip(counted, radii, shares, strict=True)
+    ]
     size, growth = plausible.size_mismatches(measured, settings), plausible.unlikely_growth(measured, settings)
     sides = plausible.sides_that_differ(measured)
     return tuple(
-        _age(c, own, radii[b], expected[b], shares[b], classes[b], (bool(size[b]), bool(growth[b]), bool(sides[b])), settings)
-        for b, (c, own) in enumerate(zip(counted, marks, strict=True)))
+        _age(
+            c,
+            own,
+            radii[b],
+            expected[b],
+            shares[b],
+            classes[b],
+            (bool(size[b]), bool(growth[b]), bool(sides[b])),
+            settings,
+        )
+        for b, (c, own) in enumerate(zip(counted, marks, strict=True))
+    )
 
 
 def _count(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[_Counted]:
@@ -83,7 +107,8 @@ def _count(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) ->
     counts = count_annuli(seen, settings)
     return [
         _Counted(s, r, b, c, calibrated(c, b, r, settings), float(mm))
-        for (s, r), b, c, mm in zip(bones, seen, counts, first_mm, strict=True)]
+        for (s, r), b, c, mm in zip(bones, seen, counts, first_mm, strict=True)
+    ]
 
 
 def _first_length(specimen: Specimen, bone: Bone, count: Count) -> float:
@@ -96,7 +121,9 @@ def _first_length(specimen: Specimen, bone: Bone, count: Count) -> float:
 def _surely_first(count: Count) -> float:
     if not count.path.taken:
         return 0.0
-    return float(count.mark_probability[count.path.taken[0]]) * (1 - count.hidden_first) * float(count.probability.max())
+    return (
+        float(count.mark_probability[count.path.taken[0]]) * (1 - count.hidden_first) * float(count.probability.max())
+    )
 
 
 def _radius(reading: BoneReading) -> float:
@@ -104,8 +131,14 @@ def _radius(reading: BoneReading) -> float:
 
 
 def _expected(c: _Counted, radii: tuple[float, ...]) -> float | None:
-    return increment_expected(radii, _radius(c.reading), c.bone.growth, length_mm=c.specimen.length_mm, dpi=c.reading.dpi,
-                              first_year_length_mm=c.first_year_mm)
+    return increment_expected(
+        radii,
+        _radius(c.reading),
+        c.bone.growth,
+        length_mm=c.specimen.length_mm,
+        dpi=c.reading.dpi,
+        first_year_length_mm=c.first_year_mm,
+    )
 
 
 def _margin(c: _Counted, radii: tuple[float, ...], share: float) -> Margin:
@@ -129,8 +162,16 @@ def _translucent(c: _Counted) -> float:
     return float(1 / (1 + np.exp(-8 * (rise / max(depth, 0.02) - 0.7))))
 
 
-def _age(c: _Counted, marks: tuple[AgedMark, ...], radii: tuple[float, ...], expected: float | None, share: float, age: AgeClasses,
-         odd: tuple[bool, bool, bool], settings: Settings) -> Age:
+def _age(
+    c: _Counted,
+    marks: tuple[AgedMark, ...],
+    radii: tuple[float, ...],
+    expected: float | None,
+    share: float,
+    age: AgeClasses,
+    odd: tuple[bool, bool, bool],
+    settings: Settings,
+) -> Age:
     n = c.annuli
     low, high = _range(c.probability, n)
     confidence = float(c.probability[n])
@@ -138,15 +179,39 @@ def _age(c: _Counted, marks: tuple[AgedMark, ...], radii: tuple[float, ...], exp
     ambiguous = doubt >= settings.review.first_year_doubt and not (n == 0 and c.count.hidden_first < 0.5)
     check, split = split_or_check(c.bone, c.count)
     found = Findings(
-        specimen=c.specimen, reading=c.reading, species_known=not c.specimen.species or settings.knows(c.specimen.species), annuli=n,
-        confidence=confidence, radii_px=radii, increment_expected_px=expected, margin_doubt=c.count.path.late,
-        first_year_ambiguous=ambiguous, edge_undecided=age.edge_undecided, size_mismatch=odd[0], unlikely_growth=odd[1], sides_differ=odd[2],
-        check_seen=check, split_seen=split)
+        specimen=c.specimen,
+        reading=c.reading,
+        species_known=not c.specimen.species or settings.knows(c.specimen.species),
+        annuli=n,
+        confidence=confidence,
+        radii_px=radii,
+        increment_expected_px=expected,
+        margin_doubt=c.count.path.late,
+        first_year_ambiguous=ambiguous,
+        edge_undecided=age.edge_undecided,
+        size_mismatch=odd[0],
+        unlikely_growth=odd[1],
+        sides_differ=odd[2],
+        check_seen=check,
+        split_seen=split,
+    )
     aged = Age(
-        specimen=c.specimen.specimen, status="aged", annuli=n, annuli_low=low, annuli_high=high, confidence=confidence,
-        edge=edge_of(share, _translucent(c), settings.review.least_translucent_probability), age_class=age.age_class,
-        year_class=age.year_class, first_year="ambiguous" if ambiguous else "clear", reasons=reasons_of(found, settings.review),
-        notices=notices_of(found), count_probabilities=_told(c.probability), age_probabilities=age.probabilities, marks=marks)
+        specimen=c.specimen.specimen,
+        status="aged",
+        annuli=n,
+        annuli_low=low,
+        annuli_high=high,
+        confidence=confidence,
+        edge=edge_of(share, _translucent(c), settings.review.least_translucent_probability),
+        age_class=age.age_class,
+        year_class=age.year_class,
+        first_year="ambiguous" if ambiguous else "clear",
+        reasons=reasons_of(found, settings.review),
+        notices=notices_of(found),
+        count_probabilities=_told(c.probability),
+        age_probabilities=age.probabilities,
+        marks=marks,
+    )
     return replace(aged, hidden_first_px=hidden_first_px(c.reading, c.bone, marks) if ambiguous else None)
 
 

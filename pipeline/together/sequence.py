@@ -40,8 +40,16 @@ NONE = ("none", "none_length", "none_length_square", "none_due")
 NONE_LATE = ("none_late", "none_late_length", "none_late_length_square", "none_late_due", "none_late_winter")
 FEATURES = PAIR + FIRST_PAIR + HIDDEN_PAIR + TRIPLE + FIRST_TRIPLE + HIDDEN_TRIPLE + END + LATE + NONE + NONE_LATE
 """Names of the chain's weights besides those of the evidence, in order."""
-PRIORS = tuple(f for f in FEATURES if "ratio" in f or "place" in f or "season" in f or "length" in f or "due" in f
-               or f in ("late_rim", "late_rim_square", "late_rim_tail"))
+PRIORS = tuple(
+    f
+    for f in FEATURES
+    if "ratio" in f
+    or "place" in f
+    or "season" in f
+    or "length" in f
+    or "due" in f
+    or f in ("late_rim", "late_rim_square", "late_rim_tail")
+)
 """Weights that rest on growth and season rather than on pixels."""
 
 
@@ -77,7 +85,7 @@ class Chains:
 
 
 @lru_cache(maxsize=1)
-def _triples() -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+def triples() -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """All i < j < k with j a candidate, ordered by j, then i, then k."""
     i, j, k = [], [], []
     for middle in range(2, NODES):
@@ -107,7 +115,9 @@ def pair_features(c: Chains) -> Numbers:
     out[:, 0, :, at] = width[:, 0]
     out[:, 0, :, at + 1] = width[:, 0] ** 2
     known = np.isfinite(c.first_place)
-    departure = np.where(known[:, None], np.log(np.maximum(c.place, 1e-3)) - np.where(known, c.first_place, 0)[:, None], 0)
+    departure = np.where(
+        known[:, None], np.log(np.maximum(c.place, 1e-3)) - np.where(known, c.first_place, 0)[:, None], 0
+    )
     departure = np.clip(departure, -2, 2)
     tail = np.log1p((departure / TAIL) ** 2)
     out[:, 0, :, at + 2], out[:, 0, :, at + 3], out[:, 0, :, at + 4] = departure, departure**2, tail
@@ -120,8 +130,8 @@ def pair_features(c: Chains) -> Numbers:
 
 
 def triple_features(c: Chains) -> Numbers:
-    """(bone, triple, feature) in the order TRIPLE, FIRST_TRIPLE, HIDDEN_TRIPLE, triples as `_triples` lists them."""
-    i, j, k = _triples()
+    """(bone, triple, feature) in the order TRIPLE, FIRST_TRIPLE, HIDDEN_TRIPLE, triples as `triples` lists them."""
+    i, j, k = triples()
     bones = len(c.node)
     place = np.concatenate([np.zeros((bones, 2)), c.place], axis=1)
     log_gap = np.log(np.maximum(place[:, None, :] - place[:, :, None], 1e-3))
@@ -147,9 +157,13 @@ def end_features(c: Chains) -> tuple[Numbers, Numbers, Numbers, Numbers]:
     end = np.stack([season, rim_px, rim_px**2, winter, np.clip(0.7 - rim_px - 1.2, 0, 3)], axis=-1)
     share = np.clip(np.log(rim / np.maximum(expected, 1e-4)), -2, 2)
     due = np.broadcast_to(c.due[:, None, None], season.shape)
-    late = np.stack([np.ones(season.shape), due, share, share**2, np.log1p((share / TAIL) ** 2), winter, season], axis=-1)
+    late = np.stack(
+        [np.ones(season.shape), due, share, share**2, np.log1p((share / TAIL) ** 2), winter, season], axis=-1
+    )
     known = np.isfinite(c.first_place)
-    length = np.clip(np.where(known, -c.first_place, 0), -2, 3)  # log of the fish's length over that at its first annulus
+    length = np.clip(
+        np.where(known, -c.first_place, 0), -2, 3
+    )  # log of the fish's length over that at its first annulus
     one = np.ones(bones)
     none = np.stack([one, length, length**2, c.due], axis=-1)
     outer = np.clip(c.winter[:, 0], -2, 2)
@@ -175,10 +189,19 @@ class Scores:
 
 def scores(c: Chains, weights: Numbers) -> Scores:
     """Scores of the chain's parts with given weights, in the order of `FEATURES`."""
-    parts = np.split(weights, np.cumsum([len(PAIR) + len(FIRST_PAIR) + len(HIDDEN_PAIR), 9, len(END), len(LATE), len(NONE)]))
+    parts = np.split(
+        weights, np.cumsum([len(PAIR) + len(FIRST_PAIR) + len(HIDDEN_PAIR), 9, len(END), len(LATE), len(NONE)])
+    )
     end, late, none, none_late = end_features(c)
-    return Scores(node=c.node, pair=pair_features(c) @ parts[0], triple=triple_features(c) @ parts[1], end=end @ parts[2],
-                  late=late @ parts[3], none=none @ parts[4], none_late=none_late @ parts[5])
+    return Scores(
+        node=c.node,
+        pair=pair_features(c) @ parts[0],
+        triple=triple_features(c) @ parts[1],
+        end=end @ parts[2],
+        late=late @ parts[3],
+        none=none @ parts[4],
+        none_late=none_late @ parts[5],
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,38 +220,39 @@ class Marginals:
 
 def forward(s: Scores) -> Numbers:
     """Log sum of all beginnings that end in the pair (i, j): (bone, node, candidate)."""
-    i, j, k = _triples()
     alpha = np.full(s.pair.shape, IMPOSSIBLE)
     alpha[:, :2] = s.pair[:, :2] + s.node[:, None, :]
-    at = 0
-    for middle in range(2, NODES):
-        size = middle * (NODES - middle - 1)
-        block = s.triple[:, at : at + size].reshape(-1, middle, NODES - middle - 1)
-        at += size
-        if middle == NODES - 1:
-            break
+    for middle, block in blocks(s.triple):
         total = _log_sum(alpha[:, :middle, middle - 2, None] + block, axis=1)
         alpha[:, middle, middle - 1 :] = total + s.pair[:, middle, middle - 1 :] + s.node[:, middle - 1 :]
     return alpha
 
 
+def blocks(triple: Numbers) -> list[tuple[int, Numbers]]:
+    """For each node j that has one before and one after it: j and the scores of its triples, (bone, i, k)."""
+    out, at = [], 0
+    for middle in range(2, NODES - 1):
+        after = NODES - middle - 1
+        out.append((middle, triple[:, at : at + middle * after].reshape(-1, middle, after)))
+        at += middle * after
+    return out
+
+
 def backward(s: Scores) -> Numbers:
     """Log sum of all ways to go on after the pair (i, j): (bone, node, candidate)."""
     beta = np.logaddexp(s.end, s.late)
-    at = s.triple.shape[1]
-    for middle in range(NODES - 2, 1, -1):
-        size = middle * (NODES - middle - 1)
-        block = s.triple[:, at - size : at].reshape(-1, middle, NODES - middle - 1)
-        at -= size
+    for middle, block in reversed(blocks(s.triple)):
         onward = s.pair[:, middle, middle - 1 :] + s.node[:, middle - 1 :] + beta[:, middle, middle - 1 :]
-        beta[:, :middle, middle - 2] = np.logaddexp(beta[:, :middle, middle - 2], _log_sum(block + onward[:, None, :], axis=2))
+        beta[:, :middle, middle - 2] = np.logaddexp(
+            beta[:, :middle, middle - 2], _log_sum(block + onward[:, None, :], axis=2)
+        )
     return beta
 
 
 def log_total(s: Scores, alpha: Numbers) -> Numbers:
     """Log sum over all paths, (bone,)."""
     ends = alpha + np.logaddexp(s.end, s.late)
-    body = _log_sum(_valid(ends).reshape(len(ends), -1), axis=1)
+    body = _log_sum(valid(ends).reshape(len(ends), -1), axis=1)
     return np.logaddexp(body, np.logaddexp(s.none, s.none_late))
 
 
@@ -236,8 +260,8 @@ def marginals(s: Scores, most_annuli: int) -> Marginals:
     """Exact sums over all paths."""
     alpha, beta = forward(s), backward(s)
     total = log_total(s, alpha)
-    pair = np.exp(_valid(alpha + beta) - total[:, None, None])
-    late = np.exp(_valid(alpha + s.late) - total[:, None, None]).sum((1, 2)) + np.exp(s.none_late - total)
+    pair = np.exp(valid(alpha + beta) - total[:, None, None])
+    late = np.exp(valid(alpha + s.late) - total[:, None, None]).sum((1, 2)) + np.exp(s.none_late - total)
     return Marginals(count=_counts(s, most_annuli), taken=pair.sum(1), hidden_first=pair[:, 1].sum(1), late=late)
 
 
@@ -250,11 +274,7 @@ def _counts(s: Scores, most: int) -> Numbers:
     alpha = np.zeros((bones, NODES, MOST_CANDIDATES, top))
     alpha[:, 0, :, 1] = step[:, 0]
     alpha[:, 1, :, 2] = step[:, 1]
-    at = 0
-    for middle in range(2, NODES - 1):
-        size = middle * (NODES - middle - 1)
-        block = grow[:, at : at + size].reshape(bones, middle, NODES - middle - 1)
-        at += size
+    for middle, block in blocks(grow):
         came = np.matmul(block.transpose(0, 2, 1), alpha[:, :middle, middle - 2])  # (bone, k, count)
         alpha[:, middle, middle - 1 :, 1:] = came[:, :, :-1] * step[:, middle, middle - 1 :, None]
     valid = _valid_mask()[None, :, :, None]
@@ -275,7 +295,7 @@ def _valid_mask() -> NDArray[np.bool_]:
     return np.arange(NODES)[:, None] < np.arange(MOST_CANDIDATES)[None, :] + 2
 
 
-def _valid(a: Numbers) -> Numbers:
+def valid(a: Numbers) -> Numbers:
     return np.where(_valid_mask()[None], a, 2 * IMPOSSIBLE)
 
 

@@ -37,8 +37,9 @@ class Problem:
     paths: tuple[Path, ...]
 
 
-def fit(problem: Problem, start: tuple[Numbers, Numbers], evidence_penalty: Numbers, chain_penalty: Numbers,
-        iterations: int) -> tuple[Numbers, Numbers]:
+def fit(
+    problem: Problem, start: tuple[Numbers, Numbers], evidence_penalty: Numbers, chain_penalty: Numbers, iterations: int
+) -> tuple[Numbers, Numbers]:
     """Weights of the evidence and of the chain that make the known paths likeliest.
 
     The penalties, one a weight, draw each weight towards where it started.
@@ -48,26 +49,42 @@ def fit(problem: Problem, start: tuple[Numbers, Numbers], evidence_penalty: Numb
     size = problem.evidence.shape[2]
     real = c.node > sequence.IMPOSSIBLE / 2
     x = problem.evidence.reshape(-1, size)
-    pairs, triples, ends = sequence.pair_features(c), sequence.triple_features(c), sequence.end_features(c)
-    observed, taken = _observed(problem, pairs, triples, ends)
+    pairs, threes, ends = sequence.pair_features(c), sequence.triple_features(c), sequence.end_features(c)
+    observed, taken = _observed(problem, pairs, threes, ends)
     origin = np.concatenate(start)
     penalty = np.concatenate([evidence_penalty, chain_penalty])
 
     def loss(theta: Numbers) -> tuple[float, Numbers]:
-        node = np.where(real, (x @ theta[:size].astype(np.float32)).reshape(real.shape).astype(np.float64), sequence.IMPOSSIBLE)
+        node = np.where(
+            real, (x @ theta[:size].astype(np.float32)).reshape(real.shape).astype(np.float64), sequence.IMPOSSIBLE
+        )
         w = np.split(theta[size:], _CUTS)
-        s = sequence.Scores(node=node, pair=pairs @ w[0], triple=triples @ w[1], end=ends[0] @ w[2], late=ends[1] @ w[3],
-                            none=ends[2] @ w[4], none_late=ends[3] @ w[5])
+        s = sequence.Scores(
+            node=node,
+            pair=pairs @ w[0],
+            triple=threes @ w[1],
+            end=ends[0] @ w[2],
+            late=ends[1] @ w[3],
+            none=ends[2] @ w[4],
+            none_late=ends[3] @ w[5],
+        )
         alpha, beta = sequence.forward(s), sequence.backward(s)
         total = sequence.log_total(s, alpha)
-        pair = np.exp(np.minimum(sequence._valid(alpha + beta) - total[:, None, None], 0))
-        end = np.exp(np.minimum(sequence._valid(alpha + s.end) - total[:, None, None], 0))
-        late = np.exp(np.minimum(sequence._valid(alpha + s.late) - total[:, None, None], 0))
+        pair = np.exp(np.minimum(sequence.valid(alpha + beta) - total[:, None, None], 0))
+        end = np.exp(np.minimum(sequence.valid(alpha + s.end) - total[:, None, None], 0))
+        late = np.exp(np.minimum(sequence.valid(alpha + s.late) - total[:, None, None], 0))
         triple = _triple_marginals(s, alpha, beta, total)
         none, none_late = np.exp(s.none - total), np.exp(s.none_late - total)
-        expected = np.concatenate([
-            np.einsum("bijf,bij->f", pairs, pair), np.einsum("btf,bt->f", triples, triple), np.einsum("bijf,bij->f", ends[0], end),
-            np.einsum("bijf,bij->f", ends[1], late), none @ ends[2], none_late @ ends[3]])
+        expected = np.concatenate(
+            [
+                np.einsum("bijf,bij->f", pairs, pair),
+                np.einsum("btf,bt->f", threes, triple),
+                np.einsum("bijf,bij->f", ends[0], end),
+                np.einsum("bijf,bij->f", ends[1], late),
+                none @ ends[2],
+                none_late @ ends[3],
+            ]
+        )
         surplus = (pair.sum(1) - taken) * real
         gradient = np.concatenate([x.T @ surplus.ravel().astype(np.float32), expected - observed]) / bones
         known = float((node[taken > 0]).sum() + observed @ theta[size:])
@@ -78,12 +95,21 @@ def fit(problem: Problem, start: tuple[Numbers, Numbers], evidence_penalty: Numb
     return found.x[:size], found.x[size:]
 
 
-def _observed(problem: Problem, pairs: Numbers, triples: Numbers, ends: tuple[Numbers, Numbers, Numbers, Numbers]) -> tuple[Numbers, Numbers]:
+def _observed(
+    problem: Problem, pairs: Numbers, triples: Numbers, ends: tuple[Numbers, Numbers, Numbers, Numbers]
+) -> tuple[Numbers, Numbers]:
     """Chain features summed over the known paths, and which candidates are taken (bone, candidate)."""
-    i, j, k = sequence._triples()
+    i, j, k = sequence.triples()
     index = np.full((NODES, NODES, NODES), -1)
     index[i, j, k] = np.arange(len(i))
-    total = [np.zeros(_PAIRS), np.zeros(9), np.zeros(len(END)), np.zeros(len(LATE)), np.zeros(len(NONE)), np.zeros(len(sequence.NONE_LATE))]
+    total = [
+        np.zeros(_PAIRS),
+        np.zeros(9),
+        np.zeros(len(END)),
+        np.zeros(len(LATE)),
+        np.zeros(len(NONE)),
+        np.zeros(len(sequence.NONE_LATE)),
+    ]
     taken = np.zeros((len(problem.paths), MOST_CANDIDATES))
     for b, path in enumerate(problem.paths):
         if not path.taken:
@@ -100,7 +126,7 @@ def _observed(problem: Problem, pairs: Numbers, triples: Numbers, ends: tuple[Nu
 
 
 def _triple_marginals(s: sequence.Scores, alpha: Numbers, beta: Numbers, total: Numbers) -> Numbers:
-    i, j, k = sequence._triples()
+    i, j, k = sequence.triples()
     value = alpha[:, i, j - 2] + s.triple + s.pair[:, j, k - 2] + s.node[:, k - 2] + beta[:, j, k - 2] - total[:, None]
     return np.exp(np.minimum(value, 0))
 
