@@ -2,8 +2,8 @@
 
 Axis order and units, said once: images are arrays (row, column); points are (x, y) in scan pixels, after EXIF
 orientation, x right, y down, the centre of the top-left pixel is (0, 0). Strips are arrays (ray, radius). Angles are
-degrees from the growth axis, positive from x towards y. `fraction` is the share of the axis from focus (0) to margin (1).
-Arrays inside records are read-only.
+degrees from the growth axis, positive from x towards y. `fraction` is the share of the axis from focus (0) to margin
+(1). Arrays inside records are read-only.
 """
 
 from __future__ import annotations
@@ -179,8 +179,8 @@ class BoneReading:
     """Codes found in the pixels alone: damaged, cut-off, blurred, lighting-unsure, focus-unsure, no-bone."""
     notices: tuple[str, ...] = ()
     crop: tuple[float, float, float] | None = None
-    """Of the bone's picture in crops/: x, y of its first pixel, and its pixels a scan pixel (`scale`). Scan pixel x lies at
-    picture pixel (x - first + 0.5) * scale - 0.5."""
+    """Of the bone's picture in crops/: x, y of its first pixel, and its pixels a scan pixel (`scale`). Scan pixel x
+    lies at picture pixel (x - first + 0.5) * scale - 0.5."""
 
 
 # ------------------------------------------------------------------------------------------------ tables

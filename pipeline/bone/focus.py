@@ -1,9 +1,9 @@
 """Bone -> focus and growth axis.
 
 The focus is sought among points inside the outline. Each candidate is described by the outline seen from it (a fan has
-its focus in a corner), by how thick the bone is there, and by how well the marks line up when every ray is scaled to the
-margin: growth is roughly the outline shrunk towards the focus. Two conditional logits, fitted by `tests/accuracy/fit.py`,
-weigh them: the first chooses by outline alone which candidates are worth looking at.
+its focus in a corner), by how thick the bone is there, and by how well the marks line up when every ray is scaled to
+the margin: growth is roughly the outline shrunk towards the focus. Two conditional logits, fitted by
+`tests/accuracy/fit.py`, weigh them: the first chooses by outline alone which candidates are worth looking at.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from pipeline.records import Axis, Bone, Float, Point, Specimen
 from pipeline.settings import FocusSettings, Logit
 
 WORK_SIDE = 160.0
-"""Pixels: square root of the bone's area in the picture that the focus is sought in. Marks at this size are 3 px or more."""
+"""Pixels: square root of the bone's area in the picture that the focus is sought in. Marks at this size are 3 px or
+more."""
 SPACING = 7.0
 """Pixels between candidates: a twentieth of a typical radius, as near as the marks themselves can tell."""
 LEAST_DEPTH = 3.0
@@ -50,14 +51,16 @@ OUTLINE_FEATURES = (
 )
 PIXEL_FEATURES = ("thins_outward", "alignment", "local_alignment", "arc_alignment")
 NORMALS = 240
-"""Pixels with the steepest brightness whose gradients are asked which candidate they point to: enough for every mark."""
+"""Pixels with the steepest brightness whose gradients are asked which candidate they point to: enough for every
+mark."""
 SHORTLIST = 110
-"""Candidates along whose rays the pixels are looked at: on drawn bones of many outlines the true focus ranks far better by
-the cheap features alone."""
+"""Candidates along whose rays the pixels are looked at: on drawn bones of many outlines the true focus ranks far
+better by the cheap features alone."""
 NEIGHBOURHOOD = 14.0
 """Pixels about the best candidate within which the weighted mean is taken."""
 AXIS_RAYS = 0.6
-"""The axis is the weighted middle of the rays longer than this share of the longest: not the longest ray, which a spine may be."""
+"""The axis is the weighted middle of the rays longer than this share of the longest: not the longest ray, which a
+spine may be."""
 
 _ANGLES = np.arange(RAYS, dtype=np.float32) * np.float32(2 * np.pi / RAYS)
 
@@ -125,8 +128,8 @@ def ray_lengths(outline: Float, points: Float) -> Float:
 def outline_features(small: SmallBone, points: Float, reach: Float, depth: Float) -> NDArray[np.float64]:
     """What is cheaply known of each candidate, (candidate, feature) as named by `OUTLINE_FEATURES`.
 
-    points : (candidate, 2) x, y; reach : (candidate, ray) distances to the outline; depth : (row, column) distance to the
-    nearest outline; working pixels.
+    points : (candidate, 2) x, y; reach : (candidate, ray) distances to the outline; depth : (row, column) distance to
+    the nearest outline; working pixels.
     """
     blade = small.loss[small.inside > 0]
     centre = float(np.median(blade))
@@ -162,8 +165,8 @@ def outline_features(small: SmallBone, points: Float, reach: Float, depth: Float
 def _normals(small: SmallBone, depth: Float, points: Float) -> NDArray[np.float64]:
     """How well the steepest brightness steps on the blade face each candidate: mean squared cosine, (candidate,).
 
-    Marks are no circles, so this alone would be biased; beside the other features it finds the middle of marks that close
-    around the focus.
+    Marks are no circles, so this alone would be biased; beside the other features it finds the middle of marks that
+    close around the focus.
     """
     smooth = cv2.GaussianBlur(small.loss, (0, 0), 1.5)
     gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)

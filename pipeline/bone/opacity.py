@@ -14,9 +14,11 @@ from pipeline.records import Bone, Float
 DISPLAY_GAMMA = 2.2
 """Scanners store brightness raised to about 1 / 2.2 (sRGB); undone so that light adds up linearly."""
 HALF_REFLECTANCE = 1.35
-"""Optical thickness at which a diffusing layer reflects half the light (two-flux theory gives 1 to 2; bone in between)."""
+"""Optical thickness at which a diffusing layer reflects half the light (two-flux theory gives 1 to 2; bone in
+between)."""
 FLOOR = 0.1
-"""Share of the median thickness below which nothing can be told apart: keeps the logarithm finite where bone is thinnest."""
+"""Share of the median thickness below which nothing can be told apart: keeps the logarithm finite where bone is
+thinnest."""
 WHITEST = 0.97
 """Reflectance is cut here: glare would give an infinite thickness."""
 

@@ -12,9 +12,9 @@ from pipeline.settings import ProfileSettings
 def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
     """The robust mean of the rays at each radius.
 
-    Each ray is freed of its own slow trend before averaging and the block's trend is added back: otherwise rays that end
-    at a ragged margin would leave steps in the mean. Within a block, samples far from the block's median (dust, glare,
-    cracks) are cut to it. The standard error comes from the spread between blocks, which are nearly independent.
+    Each ray is freed of its own slow trend before averaging and the block's trend is added back: otherwise rays that
+    end at a ragged margin would leave steps in the mean. Within a block, samples far from the block's median (dust,
+    glare, cracks) are cut to it. The standard error comes from the spread between blocks, which are nearly independent.
     """
     rays, samples = strip.value.shape
     per_block = max(2, round(settings.block_degrees / float(strip.angle[1] - strip.angle[0])))

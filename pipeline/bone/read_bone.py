@@ -19,8 +19,8 @@ from pipeline.settings import Settings
 def read_bones(scan: Scan, specimens: Sequence[Specimen], settings: Settings) -> tuple[tuple[Bone, BoneReading], ...]:
     """Every bone of a scan, in reading order, with its reading.
 
-    `specimens` are the rows that the table has for this scan: how many bones to expect, and what people say of lighting,
-    resolution, focus and axis.
+    `specimens` are the rows that the table has for this scan: how many bones to expect, and what people say of
+    lighting, resolution, focus and axis.
     """
     row_of = {s.bone: s for s in specimens}
     lightings = {s.lighting for s in specimens}

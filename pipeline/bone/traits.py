@@ -72,7 +72,8 @@ def simple_outline(bone: Bone) -> tuple[Point, ...]:
 
 
 def _sharpness(bone: Bone) -> float:
-    """Width in pixels of the sharpest steps on the bone: brightness step over steepest slope, in scan pixels of the crop.
+    """Width in pixels of the sharpest steps on the bone: brightness step over steepest slope, in scan pixels of the
+    crop.
 
     The outline against the backing is the strongest edge there is; a sharp scan shows it within two or three pixels on
     some stretch at least, however bevelled the margin is elsewhere.

@@ -1,8 +1,8 @@
 """Bone -> strip (ray x radius) about the focus, flattened so that marks run straight across the rays.
 
-Growth is roughly the outline shrunk towards the focus, so a strip scaled to a smooth envelope of the margin is nearly flat.
-What is left (young bones have another shape; each mark wavers) is taken out in two ways: the local slope of the marks is
-followed from the axis outward, then every ray is shifted, sample by sample, to match the mean of all rays.
+Growth is roughly the outline shrunk towards the focus, so a strip scaled to a smooth envelope of the margin is nearly
+flat. What is left (young bones have another shape; each mark wavers) is taken out in two ways: the local slope of the
+marks is followed from the axis outward, then every ray is shifted, sample by sample, to match the mean of all rays.
 """
 
 from __future__ import annotations
@@ -86,7 +86,8 @@ def directions(axis: Axis, angle: Float) -> tuple[Float, Float]:
 def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings) -> NDArray[np.float64]:
     """Distance from the focus to the margin along each ray, pixels, (ray,).
 
-    The outline gives it to about a pixel; the steepest brightness step beside it, smoothed over neighbouring rays, better.
+    The outline gives it to about a pixel; the steepest brightness step beside it, smoothed over neighbouring rays,
+    better.
     """
     dx, dy = directions(axis, angle)
     fx, fy = axis.focus[0] - bone.origin[0], axis.focus[1] - bone.origin[1]

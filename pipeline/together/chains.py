@@ -73,7 +73,8 @@ def expected_first_share(
 
 
 def evidence_features(evidence: NDArray[np.float64], model: EvidenceModel) -> NDArray[np.float64]:
-    """(candidate, feature): the evidence standardised, its squares and products, and itself again in base and margin zone."""
+    """(candidate, feature): the evidence standardised, its squares and products, and itself again in base and margin
+    zone."""
     z = np.clip((evidence - np.array(model.centre)) / np.array(model.scale), -model.reach, model.reach)
     i, j = np.triu_indices(z.shape[1])
     fraction = evidence[:, EVIDENCE.index("fraction")]

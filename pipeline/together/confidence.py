@@ -61,7 +61,8 @@ def calibrated(count: Count, bone: Bone, reading: BoneReading, settings: Setting
 
 
 def tempered(p: Numbers, wanted: float) -> Numbers:
-    """A distribution raised to the power that gives its mode the probability wanted, as near as the mode can stay the mode."""
+    """A distribution raised to the power that gives its mode the probability wanted, as near as the mode can stay the
+    mode."""
     logs = np.log(np.maximum(p, 1e-12))
     logs = logs - logs.max()
     low, high = FLATTEST, SHARPEST

@@ -1,9 +1,9 @@
 """Is the first mark found the first annulus? The run's own bones say where first annuli lie.
 
-In some bones the thick base hides the first annulus, so that the second is found first and every later age is one short.
-The length that a fish had at its first annulus (its length times the mark's share of the axis, Dahl-Lea) gives it away:
-it is one fish's second year among the first years of the others. The species' settings hold for the first bones of a run;
-with every further bone of the species the run's own take over.
+In some bones the thick base hides the first annulus, so that the second is found first and every later age is one
+short. The length that a fish had at its first annulus (its length times the mark's share of the axis, Dahl-Lea) gives
+it away: it is one fish's second year among the first years of the others. The species' settings hold for the first
+bones of a run; with every further bone of the species the run's own take over.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ def first_year_lengths(
 ) -> Numbers:
     """Length at the first annulus to expect of each bone's group in this run, mm, (bone,).
 
-    groups : the species of each bone. expected_mm : what the species' settings say. found_mm : length at the first counted
-    mark; nan where unknown. surely_first : (bone,) probability that this mark is the first annulus. The logarithms'
-    weighted median, drawn towards the settings as if these were `bones_worth` bones more.
+    groups : the species of each bone. expected_mm : what the species' settings say. found_mm : length at the first
+    counted mark; nan where unknown. surely_first : (bone,) probability that this mark is the first annulus. The
+    logarithms' weighted median, drawn towards the settings as if these were `bones_worth` bones more.
     """
     members: dict[str, list[int]] = defaultdict(list)
     for b, group in enumerate(groups):

@@ -10,7 +10,8 @@ from pipeline.together.chains import Bone
 from pipeline.together.count import Count
 
 HIDDEN_SHARE = 0.55
-"""Share of the second annulus's radius at which a hidden first one is put when no length tells: early growth is fast."""
+"""Share of the second annulus's radius at which a hidden first one is put when no length tells: early growth is
+fast."""
 AT_MARGIN_PX = 1.2
 """Pixels inside the margin at which an annulus that has just formed is put."""
 LEAST_REJECTED = 0.02
@@ -52,8 +53,8 @@ def hidden_fraction(bone: Bone, count: Count) -> float:
 
 
 def hidden_first_px(reading: BoneReading, bone: Bone, marks: tuple[AgedMark, ...]) -> float | None:
-    """Radius at which a hidden first annulus would lie, pixels: at an inferred mark where one is counted, else where the
-    fish's length lets it be expected, inside the first mark counted."""
+    """Radius at which a hidden first annulus would lie, pixels: at an inferred mark where one is counted, else where
+    the fish's length lets it be expected, inside the first mark counted."""
     if reading.axis is None:
         return None
     counted = [m for m in marks if m.counted]

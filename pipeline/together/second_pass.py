@@ -153,7 +153,8 @@ def _margin(c: _Counted, radii: tuple[float, ...], share: float) -> Margin:
 
 
 def _translucent(c: _Counted) -> float:
-    """How much the margin looks like a winter zone: rise of opacity loss at the margin over the depth of the marks counted."""
+    """How much the margin looks like a winter zone: rise of opacity loss at the margin over the depth of the marks
+    counted."""
     taken = c.count.path.taken
     if not taken:
         return 0.0
@@ -216,7 +217,8 @@ def _age(
 
 
 def _range(probability: Numbers, n: int) -> tuple[int, int]:
-    """The narrowest range of counts around the most probable that holds `LEAST_COVER`; ties: the more probable, then the lower."""
+    """The narrowest range of counts around the most probable that holds `LEAST_COVER`; ties: the more probable, then
+    the lower."""
     total = np.concatenate([[0.0], np.cumsum(probability)])
     best = (len(probability), 0.0, 0, len(probability) - 1)
     for low in range(n + 1):

@@ -1,13 +1,13 @@
 """The sequence model: which candidate marks are annuli, with the whole distribution of the count.
 
 A log-linear chain of second order over the candidates of a bone, ordered by radius. A path starts at the focus (or at a
-first annulus that nothing shows), takes some of the candidates as annuli, and ends at the margin (with or without a last
-annulus too close to it to be seen). Its score adds up evidence of each mark taken, the ratio of successive increments,
-the width of each mark against its increment, the place of the first mark given the fish's length, and the growth beyond
-the last one given the date. All scores are linear in fitted weights; sums over all paths are exact.
+first annulus that nothing shows), takes some of the candidates as annuli, and ends at the margin (with or without a
+last annulus too close to it to be seen). Its score adds up evidence of each mark taken, the ratio of successive
+increments, the width of each mark against its increment, the place of the first mark given the fish's length, and the
+growth beyond the last one given the date. All scores are linear in fitted weights; sums over all paths are exact.
 
-Nodes: 0 is the focus, 1 the hidden first annulus, 2.. the candidates. A pair (i, j) is two marks that follow each other on
-a path; a triple (i, j, k) three.
+Nodes: 0 is the focus, 1 the hidden first annulus, 2.. the candidates. A pair (i, j) is two marks that follow each
+other on a path; a triple (i, j, k) three.
 """
 
 from __future__ import annotations
@@ -21,12 +21,14 @@ from numpy.typing import NDArray
 Numbers = NDArray[np.float64]
 
 MOST_CANDIDATES = 22
-"""Candidates that take part, the likeliest by their own evidence: more than any bone has annuli that can be told apart."""
+"""Candidates that take part, the likeliest by their own evidence: more than any bone has annuli that can be told
+apart."""
 NODES = MOST_CANDIDATES + 2
 IMPOSSIBLE = -1e4
 """Score of what cannot be: far below any sum of real scores, and finite, so that sums stay finite."""
 TAIL = 0.3
-"""Log ratio of increments beyond which a departure counts as heavy-tailed rather than normal: real growth is irregular."""
+"""Log ratio of increments beyond which a departure counts as heavy-tailed rather than normal: real growth is
+irregular."""
 
 PAIR = ("gap", "gap_square", "narrow_gap", "width", "width_square", "depth_step")
 FIRST_PAIR = ("first_width", "first_width_square", "first_place", "first_place_square", "first_place_tail")
@@ -55,7 +57,8 @@ PRIORS = tuple(
 
 @dataclass(frozen=True, slots=True)
 class Chains:
-    """What the chain needs of a number of bones; arrays start with the bone. Candidates are padded to `MOST_CANDIDATES`."""
+    """What the chain needs of a number of bones; arrays start with the bone. Candidates are padded to
+    `MOST_CANDIDATES`."""
 
     node: Numbers
     """(bone, candidate) log odds of each candidate from its own evidence; `IMPOSSIBLE` where there is none."""

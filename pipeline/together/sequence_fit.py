@@ -137,7 +137,8 @@ def with_node(c: Chains, node: Numbers) -> Chains:
 
 
 def paths(labels: Sequence[NDArray[np.int64]], annuli: Sequence[int]) -> list[Path | None]:
-    """Known paths from labels (per candidate the 0-based annulus, or -1); None where the candidates cannot tell the truth."""
+    """Known paths from labels (per candidate the 0-based annulus, or -1); None where the candidates cannot tell the
+    truth."""
     out: list[Path | None] = []
     for label, count in zip(labels, annuli, strict=True):
         where = {int(a): c for c, a in enumerate(label) if a >= 0}
