@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.audit.intervals import NONE, Estimate, mean, share, weighted_share
+from pipeline.audit.intervals import NONE, Estimate, share, weighted_share
 
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -88,14 +88,19 @@ def check_triage(confidence: Values, review: Flags, machine: Values, reference: 
 def _part(name: str, mask: Flags, read: Flags, wrong: Values, confidence: Values) -> Part:
     seen = mask & read
     n = int(seen.sum())
-    return Part(
-        name=name,
-        bones=int(mask.sum()),
-        read=n,
-        wrong=share(int(wrong[seen].sum()), n),
-        promised=float((1 - confidence[seen]).mean()) if n else None,
-        gap=mean(wrong[seen] - (1 - confidence[seen])) if n else NONE,
-    )
+    found = share(int(wrong[seen].sum()), n)
+    promised = float((1 - confidence[seen]).mean()) if n else None
+    return Part(name=name, bones=int(mask.sum()), read=n, wrong=found, promised=promised, gap=_less(found, promised))
+
+
+def _less(found: Estimate, promised: float | None) -> Estimate:
+    """The share wrong, its exact interval too, less the share promised.
+
+    Not the spread of the bones: where none is wrong they hardly differ, which would make the machine look proved.
+    """
+    if promised is None or found.value is None or found.low is None or found.high is None:
+        return NONE
+    return Estimate(found.value - promised, found.low - promised, found.high - promised)
 
 
 def _bins(confidence: Values, wrong: Values) -> tuple[Bin, ...]:

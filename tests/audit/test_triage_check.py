@@ -47,6 +47,11 @@ def test_bones_read_because_they_were_flagged_do_not_raise_the_error_of_all():
     assert at.wrong.value == pytest.approx((100 * 0.5 + 1000 * among_read) / 1100)
 
 
+def test_a_hundred_kept_bones_without_error_do_not_prove_a_promise_of_two_in_a_hundred():
+    check = check_triage(np.full(100, 0.98), np.zeros(100, bool), np.full(100, 3.0), np.full(100, 3.0))
+    assert not check.parts[0].gap.excludes(0)
+
+
 def test_a_higher_threshold_keeps_fewer_bones():
     rng = np.random.default_rng(2)
     confidence = rng.uniform(0.3, 1, 300)

@@ -25,6 +25,7 @@ from pipeline.audit.drift import drift
 from pipeline.audit.intervals import Estimate, weighted_share
 from pipeline.audit.people import among_people
 from pipeline.audit.precision import spread_of_each
+from pipeline.audit.triage_check import check_triage
 
 BONES = (50, 100, 200, 500)
 ERROR = (0.03, 0.08, 0.18)  # chance to miscount a fish of middle age; two such readers agree on about 94, 85 and 69 %
@@ -32,7 +33,12 @@ BIAS = (0.0, 0.5, -0.5)  # of the miscounts of the second reader, share up less 
 AGES = {"young": 0.80 ** np.arange(12), "even": np.ones(12)}  # of ages 1..12
 COUNTS = np.arange(0, 16)
 FEWEST_AT_AN_AGE = 10  # bones; the table's intervals for fewer are hardly ever given, or too wide to mislead
-EXACT = {"exact", "within 1", "weighted share"}  # exact intervals: they may hold the truth more often than 95 %
+EXACT = {
+    "exact",
+    "within 1",
+    "weighted share",
+    "wrong less promised",
+}  # exact intervals: they may hold the truth more often than 95 %
 
 
 def reader(error: float, bias: float) -> np.ndarray:
@@ -113,6 +119,16 @@ def pairs(intervals: Tally, tests: Tally, simulations: int, rng: np.random.Gener
             for at in age_bias(a, b):
                 if at.n >= FEWEST_AT_AN_AGE:
                     intervals.interval("mean at an age", (error, bias, name), at.mean, mean_at[at.reference_age])
+
+
+def promised(intervals: Tally, simulations: int, rng: np.random.Generator) -> None:
+    """A calibrated machine: the share wrong less the share promised is nought."""
+    for n, error in product(BONES, (0.01, 0.05, 0.15)):
+        for _ in range(simulations):
+            confidence = 1 - error * rng.uniform(0.1, 1.9, n)
+            wrong = (rng.random(n) > confidence).astype(float)
+            kept = check_triage(confidence, np.zeros(n, bool), wrong, np.zeros(n)).parts[0]
+            intervals.interval("wrong less promised", (n, error), kept.gap, 0.0)
 
 
 def ages_apart(tests: Tally, simulations: int, rng: np.random.Generator) -> None:
@@ -201,6 +217,7 @@ def main() -> int:
     pairs(intervals, tests, options.simulations, rng)
     beside_people(intervals, options.simulations, rng)
     weighted(intervals, options.simulations, rng)
+    promised(intervals, options.simulations, rng)
     ages_apart(tests, options.simulations, rng)
     steady(alarms, options.simulations, rng)
     held = report(
