@@ -1,7 +1,8 @@
 """configs/*.toml, later files win, made into one typed, frozen `Settings`.
 
-Values and their reasons live in the TOML files; types, units and allowed ranges live here. A file may be partial. A file
-that begins with `species = "..."` holds for the rows of that species only and may set the sections of `SpeciesSettings`.
+Values, units and their reasons live in the TOML files; types and allowed ranges live here. A file may be partial. One
+that begins with `species = "..."` holds for the rows of that species only, and may set the sections that
+`SpeciesSettings` has.
 """
 
 from __future__ import annotations
@@ -397,7 +398,9 @@ def read_settings(extra: Iterable[str | Path] = ()) -> Settings:
             raise SettingsError(f'{path.name}: species: must be a name in quotes, as "walleye"')
         other = [key for key in content if key not in SPECIES_SECTIONS]
         if other:
-            raise SettingsError(f"{path.name}: {other[0]}: does not differ by species; {', '.join(SPECIES_SECTIONS)} may")
+            raise SettingsError(
+                f"{path.name}: {other[0]}: does not differ by species; {', '.join(SPECIES_SECTIONS)} may"
+            )
         key = name.strip().lower()
         _merge(by_species.setdefault(key, {}), content, origin, path.name, ("species", key))
     shared = {section: general.get(section, {}) for section in SPECIES_SECTIONS}
@@ -439,8 +442,10 @@ def _merge(into: dict[str, Any], new: Mapping[str, Any], origin: dict[Place, str
         place = (*at, key)
         origin[place] = file
         if isinstance(value, dict):
-            _merge(into.setdefault(key, {}), value, origin, file, place)
-        elif isinstance(into.get(key), dict) or place[-2:-1] == ("water",) or (not at and key == "water"):
+            if not isinstance(into.get(key), dict):
+                into[key] = {}
+            _merge(into[key], value, origin, file, place)
+        elif isinstance(into.get(key), dict) or "water" in (key, *at[-1:]):
             raise SettingsError(f"{file}: {'.'.join(map(str, place))}: must be a group of settings, found {value!r}")
         else:
             into[key] = value
@@ -462,11 +467,9 @@ def _lines(error: ValidationError, origin: Mapping[Place, str]) -> Iterable[str]
 
 def _written_at(place: Place, origin: Mapping[Place, str]) -> Place:
     """Where the value that holds at a place was written: there, or in what the place takes over."""
-    if place in origin:
-        return place
-    if place[-3:-2] == ("water",):
-        return _written_at((*place[:-3], "season", place[-1]), origin)
-    return place[2:] if place[:1] == ("species",) else place
+    own = [place, place[2:]] if place[:1] == ("species",) else [place]
+    seasons = [(*at[:-3], "season", at[-1]) for at in own if at[-3:-2] == ("water",)]
+    return next((at for at in (*own, *seasons) if at in origin), own[-1])
 
 
 def _line(place: Place, what: str, origin: Mapping[Place, str]) -> str:
