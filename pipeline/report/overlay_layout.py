@@ -40,6 +40,8 @@ _ROW_APART = TAG_SIZE + 3
 # Another row of tags is opened when a tag of crowded marks would stand farther than this from its mark, pixels.
 _LONGEST_LEADER = 34.0
 _MOST_ROWS = 3
+# Share of the axis within which an inferred mark and a hidden first annulus are the same.
+_SAME_SHARE = 0.02
 # Where ticks begin and end, pixels from the axis towards the traced side.
 _COUNTED_TICK = (2.0, 11.0)
 _REJECTED_TICK = (-4.0, -26.0)
@@ -281,13 +283,19 @@ def _marks(
         reach = _COUNTED_TICK if mark.counted else _REJECTED_TICK
         tick = np.asarray([line.at(along_px, r) for r in reach])
         near = min((abs(m.radius_px - mark.radius_px) for m in counted if m is not mark), default=np.inf) * view.zoom
-        part = view(fan.flank(arc, axis, side, clear)) if mark.counted else tick[:0]
+        # An inferred mark where a first annulus may be hidden is shown by that one's ring alone.
+        in_doubt = mark.inferred and _same_place(mark.radius_px, age.hidden_first_px, axis)
+        part = view(fan.flank(arc, axis, side, clear)) if mark.counted and not in_doubt else tick[:0]
         traces.append(Trace(mark, part, tick, 2 if near >= _CROWDED else 1))
     hidden = None
     if age.hidden_first_px is not None:
         arc = fan.arc_through(age.hidden_first_px, age.marks, axis, reading.outline)
         hidden = view(fan.flank(arc, axis, side, clear))
     return tuple(traces), hidden, tags
+
+
+def _same_place(radius_px: float, hidden_px: float | None, axis: Axis) -> bool:
+    return hidden_px is not None and abs(radius_px - hidden_px) < _SAME_SHARE * axis.radius_px
 
 
 def _tags(age: Age, counted: Sequence[AgedMark], line: _Line, zoom: float) -> tuple[list[Tag], float]:

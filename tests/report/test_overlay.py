@@ -195,3 +195,15 @@ def test_candidates_that_hardly_count_do_not_crowd_the_bone() -> None:
     layout = lay_out(reading, replace(age, marks=(*age.marks, *faint, weighed)), specimen, SETTINGS)
     assert [t.mark for t in layout.traces if not t.mark.counted] == [weighed]
     assert len(layout.band_ticks) == 43, "the band shows the probability of every candidate"
+
+
+def test_an_inferred_first_annulus_in_doubt_is_drawn_once() -> None:
+    reading, age, specimen = bone(4, 0.0)
+    assert reading.axis is not None
+    first = mark(1, age.marks[0].fraction, reading.axis, inferred=True)
+    age = replace(age, marks=(first, *age.marks[1:]), hidden_first_px=first.radius_px)
+    layout = lay_out(reading, age, specimen, SETTINGS)
+    drawn = [len(t.arc) > 0 for t in layout.traces]
+    assert drawn == [False, True, True, True]
+    assert layout.hidden is not None
+    assert {"1", "?"} <= {t.text for t in on_bone(layout)}
