@@ -71,6 +71,8 @@ class SegmentSettings(Section):
     finding_most_px: Annotated[int, Field(ge=400)]
     backing_grid_px: Annotated[int, Field(ge=32, le=512)]
     frames_at_most: Annotated[int, Field(ge=0, le=3)]
+    lid_share: Fraction
+    lid_contrast: Fraction
     frame_contrast: Fraction
     frame_share: Fraction
     frame_fill: Fraction
@@ -83,7 +85,8 @@ class SegmentSettings(Section):
     least_side_px: Positive
     least_letter_px: Positive
     letter_gap: Positive
-    least_company: Annotated[int, Field(ge=1)]
+    least_peers: Annotated[int, Field(ge=1)]
+    word_of_largest: Fraction
     letter_of_largest: Fraction
     solidity_of_comb: Fraction
     line_tolerance: Fraction

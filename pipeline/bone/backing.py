@@ -76,6 +76,7 @@ def find_backing(image: Float, settings: SegmentSettings) -> Backing:
             break
         field = inner
         surface = _surface(grid, field, settings)
+    field &= _open_glass(grid - surface, field, settings)
     residual = np.abs(grid - surface)[field]
     standing_out = residual[residual > 1.5 * _NEAR]
     contrast = float(np.percentile(standing_out, 80)) if standing_out.size >= 6 else 0.0
@@ -131,6 +132,22 @@ def _framed(grid: Float, surface: Float, field: Mask, settings: SegmentSettings)
             inner = cv2.erode(inner, np.ones((3, 3), np.uint8), borderValue=1)
             return np.asarray(inner > 0)
     return None
+
+
+def _open_glass(off: Float, field: Mask, settings: SegmentSettings) -> Mask:
+    """False on strips along the scan's edges that for most of their length differ from the backing, all to one side."""
+    open_glass = np.ones(field.shape, bool)
+    for turned in range(4):
+        # Each edge in turn is made the top one; `np.rot90` gives views, so writing reaches the array itself.
+        difference, inside, seen = (np.rot90(a, turned) for a in (off, field, open_glass))
+        strips = max(1, round(settings.lid_share * seen.shape[0]))
+        depth = 0
+        for row in range(strips):
+            cells = difference[row][inside[row]]
+            if cells.size and max(np.percentile(cells, 30), -np.percentile(cells, 70)) > settings.lid_contrast:
+                depth = row + 1
+        seen[:depth + (depth > 0)] = False
+    return open_glass
 
 
 def _rim(field: Mask) -> Mask:

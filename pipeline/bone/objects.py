@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.segmentation import watershed
 
 from pipeline.bone.backing import Backing
 from pipeline.bone.shape import disc, disc_opened, filled, largest, solidity
@@ -27,9 +28,11 @@ class Thing:
     parted: bool
     """It touches another thing and was parted from it."""
     company: int
-    """How many things no larger than twice its size stand close to it: letters and digits have company."""
-    company_solidity: float
-    """Median area over that of the convex hull of those of its own size: letters are less solid than bones."""
+    """How many things stand close to it or on one line with it: letters and digits have company."""
+    peers: int
+    """How many of them are of about its size."""
+    peer_solidity: float
+    """Median area over that of the convex hull of the peers (1 when there are none): letters are less solid than bones."""
 
 
 def difference(image: Float, backing: Float, level: float, settings: SegmentSettings) -> Float:
@@ -62,6 +65,7 @@ def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tu
     for (origin, part), company in zip(parts, companies, strict=True):
         if np.count_nonzero(part) <= 0.5 * settings.least_side_px**2:
             continue
+        part = _without_faint(part, off[origin[1]:origin[1] + part.shape[0], origin[0]:origin[0] + part.shape[1]], settings)
         for piece, parted in _pieces(part, settings):
             x, y, width, height = cv2.boundingRect(piece.astype(np.uint8))
             mask = piece[y:y + height, x:x + width]
@@ -69,20 +73,32 @@ def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tu
     return tuple(things)
 
 
-def _company(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, float]]:
-    """For each part the number of others close to it, and the median solidity of those of its size (1 for few)."""
+def _without_faint(part: Mask, off: Float, settings: SegmentSettings) -> Mask:
+    """The part without what is faint beside the rest of it: a stain, shadow or uneven backing that it runs into."""
+    clear = float(np.percentile(off[part], settings.faint_percentile))
+    clearly = (part & (off > settings.faint_share * clear)).astype(np.uint8)
+    return _holes_filled(clearly, settings) > 0
+
+
+def _company(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, int, float]]:
+    """For each part its company, peers and their solidity, as in `Thing`."""
     if not parts:
         return []
     corner = np.array([origin for origin, _ in parts], float)
     extent = np.array([part.shape[::-1] for _, part in parts], float)
     size = extent.max(1)
     gap = np.maximum(corner[:, None], corner[None]) - np.minimum((corner + extent)[:, None], (corner + extent)[None])
-    close = np.hypot(*np.moveaxis(np.maximum(gap, 0), 2, 0)) < settings.letter_gap * size[:, None]
-    close &= (size[None] > 0.2 * size[:, None]) & (size[None] < 2 * size[:, None])
-    np.fill_diagonal(close, False)
-    peers = close & (size[None] > 0.5 * size[:, None])
     solid = np.array([solidity(part) for _, part in parts])
-    return [(int(row.sum()), float(np.median(solid[alike])) if alike.sum() >= settings.least_company else 1.0)
+    ratio = size[None] / size[:, None]
+    close = np.hypot(*np.moveaxis(np.maximum(gap, 0), 2, 0)) < settings.letter_gap * size[:, None]
+    close &= (ratio > 0.2) & ((ratio < 2) | (solid[None] < settings.solidity_of_comb))
+    # The digits of a ruler stand apart, but on one line and of one height (or one width, when it lies upright).
+    end, tolerance = corner + extent, settings.line_tolerance * extent
+    lined = (np.abs(end[:, None] - end[None]) < tolerance[:, None]) & (np.abs(extent[:, None] - extent[None]) < tolerance[:, None])
+    close |= lined.any(-1) & (ratio > 0.5) & (ratio < 2)
+    np.fill_diagonal(close, False)
+    peers = close & (ratio > 0.6) & (ratio < 1.7)
+    return [(int(row.sum()), int(alike.sum()), float(np.median(solid[alike])) if alike.any() else 1.0)
             for row, alike in zip(close, peers, strict=True)]
 
 
@@ -152,7 +168,7 @@ def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:
         bodies = [i for peak, i in peaks if peak > settings.body_share * deepest and share * deepest < settings.neck_share * peak]
         if len(bodies) < 2:
             continue
-        pieces = _nearest_seed(padded, seeds, bodies)
+        pieces = _flooded(padded, seeds, bodies)
         area = [float(np.count_nonzero(p)) for p in pieces]
         rounded = float(np.average([solidity(p) for p in pieces], weights=area))
         if rounded < whole + settings.parting_gain:
@@ -161,13 +177,9 @@ def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:
     return [mask]
 
 
-def _nearest_seed(binary: NDArray[np.uint8], seeds: NDArray[np.int32], bodies: list[int]) -> list[Mask]:
+def _flooded(binary: NDArray[np.uint8], seeds: NDArray[np.int32], bodies: list[int]) -> list[Mask]:
     """Give every pixel to one of the seeds by a watershed on the distance from the outline."""
     depth = cv2.distanceTransform(binary, cv2.DIST_L2, 5)
-    relief = np.repeat(np.clip(255 - depth * (255 / depth.max()), 0, 255).astype(np.uint8)[:, :, None], 3, 2)
-    markers = np.zeros(binary.shape, np.int32)
-    for k, body in enumerate(bodies, start=2):
-        markers[seeds == body] = k
-    markers[binary == 0] = 1
-    cv2.watershed(relief, markers)
-    return [filled(largest(((markers == k) & (binary > 0)).astype(np.uint8))) for k in range(2, len(bodies) + 2)]
+    markers = np.where(np.isin(seeds, bodies), seeds, 0)
+    parts = watershed(-depth, markers, mask=binary > 0)
+    return [filled(largest((parts == body).astype(np.uint8))) for body in bodies]

@@ -78,11 +78,13 @@ def _side(thing: Thing) -> float:
 
 
 def _is_lettering(thing: Thing, shape: Shape, largest: float, settings: SegmentSettings) -> bool:
-    """Whether a thing is a letter, digit or word: small beside the bones, in company of others, and not solid."""
-    crowd = thing.company >= settings.least_company
-    if _side(thing) < settings.letter_of_largest * largest:
-        return crowd or (thing.company > 0 and shape.solidity < settings.solidity_of_word)
-    return crowd and thing.company_solidity < settings.solidity_of_text
+    """Whether a thing is a letter, digit or word: in company of others, small beside the bones or not solid."""
+    share = _side(thing) / largest
+    if share < settings.word_of_largest and thing.company > 0 and shape.solidity < settings.solidity_of_word:
+        return True
+    if share < settings.letter_of_largest and thing.peers >= settings.least_peers:
+        return True
+    return thing.peers > settings.least_peers and thing.peer_solidity < settings.solidity_of_text
 
 
 def _nearest(things: tuple[Thing, ...], shape: tuple[int, int]) -> tuple[np.ndarray, Float]:
