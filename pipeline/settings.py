@@ -90,7 +90,6 @@ class SegmentSettings(Section):
     letter_of_largest: Fraction
     solidity_of_comb: Fraction
     line_tolerance: Fraction
-    solidity_of_word: Fraction
     solidity_of_text: Fraction
     hole_share: Fraction
     faint_percentile: Annotated[float, Field(ge=0, le=100)]
@@ -113,6 +112,7 @@ class SegmentSettings(Section):
     aspect_of_ruler: Band
     roundness_of_coin: Band
     solidity_of_bone: Band
+    solidity_of_letter: Band
     edge_of_frame: Band
     sharpness_of_bone: Band
     smallness_of_bone: Band
@@ -215,7 +215,6 @@ class CountSettings(Section):
 
     weights: Mapping[str, float]
     """By name, as `together.sequence.FEATURES` lists them."""
-    prior_strength: Annotated[float, Field(ge=0, le=2)]
     first_year_bones: NotNegative
 
 

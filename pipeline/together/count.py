@@ -12,7 +12,7 @@ from pipeline.settings import Settings
 from pipeline.together import sequence
 from pipeline.together.chains import Bone, chains, evidence_features
 from pipeline.together.decode import Decoded, best_paths
-from pipeline.together.sequence import FEATURES, PRIORS, Numbers
+from pipeline.together.sequence import FEATURES, Numbers
 
 AT_ONCE = 256
 """Bones whose chains are in memory together: some 100 MB."""
@@ -34,16 +34,10 @@ class Count:
     """Probability that the last annulus lies unseen at the margin."""
 
 
-def weights(settings: Settings) -> Numbers:
-    """The chain's weights, growth and season weighed as the settings say."""
-    w = np.array([settings.count.weights.get(f, 0.0) for f in FEATURES])
-    return np.where([f in PRIORS for f in FEATURES], w * settings.count.prior_strength, w)
-
-
 def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]:
     """Counts of all bones, in order."""
     out: list[Count] = []
-    w = weights(settings)
+    w = np.array([settings.count.weights[f] for f in FEATURES])
     most = max((b.growth.most_annuli for b in bones), default=0)
     for start in range(0, len(bones), AT_ONCE):
         out += _count(bones[start : start + AT_ONCE], w, most, settings)
