@@ -67,6 +67,8 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
             accounts = age_run(request.out, ledger, settings, request.workers, say)
             seconds["whole command"] = time.monotonic() - began
             run_folder.describe(request.out, settings, asdict(accounts), seconds)
+    except KeyboardInterrupt:
+        raise RunError("stopped; nothing that was read is lost. Give the same command again to go on") from None
     finally:
         place.stop()
     return accounts
