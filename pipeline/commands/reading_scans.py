@@ -27,7 +27,8 @@ _HEADERS_AT_ONCE = 100
 """Scans whose headers one child looks at: a child costs as much as some thirty headers."""
 _TOLD_AT_MOST = 10
 """Names in one list on the terminal; the tables hold all."""
-_PRELOADED = ("cv2", "numpy", "scipy.ndimage", "scipy.signal", "skimage.measure", "pipeline.commands.first_pass")
+PRELOADED = ("cv2", "numpy", "scipy.ndimage", "scipy.signal", "skimage.measure", "pipeline.commands.first_pass")
+"""Modules that every child needs: imported once, by the server that children are forked from."""
 
 
 def read_scans(
@@ -45,7 +46,7 @@ def read_scans(
     if not planned:
         return {}
     began = time.monotonic()
-    isolate.start_server(_PRELOADED)
+    isolate.start_server(PRELOADED)
     keeper = None
     try:
         headers = _look(planned, settings, place)

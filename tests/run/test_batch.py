@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import pytest
+from small_work import doubled
 
+from pipeline.commands.reading_scans import PRELOADED
 from pipeline.run.batch import Here, Progress, Task, run_batch
 from pipeline.run.isolate import Limits, start_server
 
 LIMITS = Limits(cpu_seconds=20, wall_seconds=60, memory_megabytes=400)
 
 
-def doubled(job: int) -> int:
-    return 2 * job
-
-
 @pytest.fixture
 def place():
-    start_server(["numpy"])
+    start_server(PRELOADED)
     here = Here(2)
     yield here
     here.stop()

@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
-import os
-import signal
 import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import pytest
+from small_work import (
+    doubled,
+    exits,
+    hogs,
+    killed_once,
+    kills_itself,
+    large,
+    raises,
+    sleeps,
+    spins,
+    talkative,
+    threads_allowed,
+)
 
 from pipeline.codes import REFUSALS
+from pipeline.commands.reading_scans import PRELOADED
 from pipeline.run.isolate import Fault, Limits, Stopped, isolated, start_server
 
 LIMITS = Limits(cpu_seconds=20, wall_seconds=60, memory_megabytes=400)
@@ -21,63 +32,7 @@ SHORT = Limits(cpu_seconds=1, wall_seconds=60, memory_megabytes=400)
 
 @pytest.fixture(scope="module", autouse=True)
 def _server():
-    start_server(["numpy"])
-
-
-def doubled(job: int) -> int:
-    return 2 * job
-
-
-def talkative(job: int) -> int:
-    print("a library says something")
-    os.write(1, b"and so does its C code\n")
-    os.write(2, b"to both streams\n")
-    return job
-
-
-def raises(job: int) -> int:
-    return job // 0
-
-
-def exits(job: int) -> int:
-    os._exit(3)
-
-
-def kills_itself(job: int) -> int:
-    os.kill(os.getpid(), signal.SIGKILL)
-    return job
-
-
-def killed_once(job: str) -> str:
-    first = Path(job)
-    if not first.exists():
-        first.touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return "answered"
-
-
-def spins(job: int) -> int:
-    while True:
-        job += 1
-
-
-def sleeps(job: float) -> float:
-    time.sleep(job)
-    return job
-
-
-def hogs(job: int) -> int:
-    import numpy as np
-
-    return sum(int(np.ones(job * 2**17).sum()) for _ in [[np.ones(2**24) for _ in range(64)]])
-
-
-def large(job: int) -> bytes:
-    return bytes(job)
-
-
-def threads_allowed(job: int) -> str | None:
-    return os.environ.get("OMP_NUM_THREADS")
+    start_server(PRELOADED)  # one server serves all tests: what it has imported is free for every child
 
 
 def test_what_the_work_returns_comes_back():

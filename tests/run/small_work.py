@@ -1,0 +1,64 @@
+"""Work for child processes: imported by each of them, so it imports nothing of weight."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from pathlib import Path
+
+
+def doubled(job: int) -> int:
+    return 2 * job
+
+
+def talkative(job: int) -> int:
+    print("a library says something")
+    os.write(1, b"and so does its C code\n")
+    os.write(2, b"to both streams\n")
+    return job
+
+
+def raises(job: int) -> int:
+    return job // 0
+
+
+def exits(job: int) -> int:
+    os._exit(3)
+
+
+def kills_itself(job: int) -> int:
+    os.kill(os.getpid(), signal.SIGKILL)
+    return job
+
+
+def killed_once(job: str) -> str:
+    first = Path(job)
+    if not first.exists():
+        first.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return "answered"
+
+
+def spins(job: int) -> int:
+    while True:
+        job += 1
+
+
+def sleeps(job: float) -> float:
+    time.sleep(job)
+    return job
+
+
+def hogs(job: int) -> int:
+    import numpy as np
+
+    return sum(int(np.ones(job * 2**17).sum()) for _ in [[np.ones(2**24) for _ in range(64)]])
+
+
+def large(job: int) -> bytes:
+    return bytes(job)
+
+
+def threads_allowed(job: int) -> str | None:
+    return os.environ.get("OMP_NUM_THREADS")
