@@ -113,6 +113,7 @@ class SegmentSettings(Section):
     roundness_of_coin: Band
     solidity_of_bone: Band
     solidity_of_letter: Band
+    flatness_of_letter: Band
     edge_of_frame: Band
     sharpness_of_bone: Band
     smallness_of_bone: Band
@@ -167,6 +168,7 @@ class UnwrapSettings(Section):
     slope_sigmas: tuple[Positive, ...]
     register_rays: tuple[Positive, ...]
     register_sigmas: tuple[Positive, ...]
+    register_coarse: Count
     register_ridge: NotNegative
     most_shift: Fraction
 

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.smoothing import smooth
 from pipeline.records import Axis, Bone, Float, Point, Specimen
 from pipeline.settings import FocusSettings, Logit
 
@@ -53,7 +54,7 @@ PIXEL_FEATURES = ("thins_outward", "alignment", "local_alignment", "arc_alignmen
 NORMALS = 240
 """Pixels with the steepest brightness whose gradients are asked which candidate they point to: enough for every
 mark."""
-SHORTLIST = 110
+SHORTLIST = 70
 """Candidates along whose rays the pixels are looked at: on drawn bones of many outlines the true focus ranks far
 better by the cheap features alone."""
 NEIGHBOURHOOD = 14.0
@@ -136,7 +137,7 @@ def outline_features(small: SmallBone, points: Float, reach: Float, depth: Float
     scatter = 1.48 * float(np.median(np.abs(blade - centre))) + 1e-3
     narrow = cv2.GaussianBlur(small.loss, (0, 0), 3)
     here = _bilinear(narrow, points[:, 0], points[:, 1])
-    spot = _bilinear(cv2.GaussianBlur(small.loss, (0, 0), 9) - narrow, points[:, 0], points[:, 1])
+    spot = _bilinear(smooth(small.loss, 9.0, 9.0) - narrow, points[:, 0], points[:, 1])
     depth_here = depth[points[:, 1].astype(int), points[:, 0].astype(int)]
     share = reach / np.percentile(reach, 98, axis=1, keepdims=True)
     ordered = np.sort(share, axis=1)
@@ -168,8 +169,8 @@ def _normals(small: SmallBone, depth: Float, points: Float) -> NDArray[np.float6
     Marks are no circles, so this alone would be biased; beside the other features it finds the middle of marks that
     close around the focus.
     """
-    smooth = cv2.GaussianBlur(small.loss, (0, 0), 1.5)
-    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
+    blurred = cv2.GaussianBlur(small.loss, (0, 0), 1.5)
+    gx, gy = cv2.Sobel(blurred, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(blurred, cv2.CV_32F, 0, 1, ksize=3)
     steep = np.where(depth > 6, cv2.magnitude(gx, gy), 0)
     flat = np.argsort(-steep[::2, ::2], axis=None, kind="stable")[: 4 * NORMALS : 4]
     rows, columns = (2 * i for i in np.unravel_index(flat, steep[::2, ::2].shape))
@@ -238,7 +239,7 @@ def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
     points = candidates(small, depth)
     if not len(points):  # a speck: its middle is as good as any
         points = small.outline.mean(0, keepdims=True)
-    sparse = small.outline[:: max(1, len(small.outline) // 360)]
+    sparse = small.outline[:: max(1, len(small.outline) // 240)]
     reach = ray_lengths(sparse, points)
     by_outline = outline_features(small, points, reach, depth)
     score = _score(by_outline, settings.outline)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
+from pipeline.bone.smoothing import smooth_trusted
 from pipeline.records import Float, RadialProfile, Strip, frozen
 from pipeline.settings import ProfileSettings
 
@@ -22,7 +22,7 @@ def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
     first = (rays - blocks * per_block) // 2
     used = slice(first, first + blocks * per_block)
     value, trust = strip.value[used], strip.trust[used]
-    slow = _slow(value, trust, settings.trend_share * samples)
+    slow = smooth_trusted(value, trust, 0.0, settings.trend_share * samples)
     shape = (blocks, per_block, samples)
     detail = (value - slow).reshape(shape)
     trust = trust.reshape(shape)
@@ -34,7 +34,7 @@ def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
     some = np.maximum(count, 1e-3)
     block = (detail * trust).sum(1) / some
     trend = (slow.reshape(shape) * trust).sum(1) / some
-    block = np.where(count > 0.5, block + _slow(trend, np.minimum(count, 1), 0.5 * settings.trend_share * samples), 0)
+    block = np.where(count > 0.5, block + smooth_trusted(trend, np.minimum(count, 1), 0.0, 0.5 * settings.trend_share * samples), 0)
     block_trust = np.clip(count / per_block, 0, 1).astype(np.float32)
     angle = strip.angle[used].reshape(blocks, per_block).mean(1)
 
@@ -42,12 +42,9 @@ def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
     total = weight.sum(0)
     full = float(np.exp(-0.5 * (angle / settings.weight_degrees) ** 2).sum())
     # Blocks differ in level (ribs, shading): the mean is taken of their departures from a common slow level.
-    level = _slow(block, block_trust, 2 * settings.trend_share * samples)
-    common = _slow(
-        ((level * weight).sum(0) / np.maximum(total, 1e-3))[None],
-        np.minimum(total, 1)[None],
-        settings.trend_share * samples,
-    )[0]
+    level = smooth_trusted(block, block_trust, 0.0, 2 * settings.trend_share * samples)
+    weighted = ((level * weight).sum(0) / np.maximum(total, 1e-3))[None]
+    common = smooth_trusted(weighted, np.minimum(total, 1)[None], 0.0, settings.trend_share * samples)[0]
     departure = block - level
     mean = (departure * weight).sum(0) / np.maximum(total, 1e-3)
     spread = ((departure - mean) ** 2 * weight).sum(0) / np.maximum(total, 1e-3)
@@ -70,21 +67,6 @@ def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
         margin=margin,
         samples_per_px=strip.samples_per_px,
     )
-
-
-def _slow(value: Float, trust: Float, sigma: float) -> Float:
-    """Gaussian mean along the radius of the trusted samples."""
-    top = cv2.GaussianBlur(
-        np.ascontiguousarray(value * trust, np.float32),
-        (0, 0),
-        sigmaX=sigma,
-        sigmaY=1e-3,
-        borderType=cv2.BORDER_REPLICATE,
-    )
-    below = cv2.GaussianBlur(
-        np.ascontiguousarray(trust, np.float32), (0, 0), sigmaX=sigma, sigmaY=1e-3, borderType=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(top / np.maximum(below, 1e-3), np.float32)
 
 
 def _median(value: Float, trust: Float) -> Float:

@@ -7,16 +7,21 @@ marks is followed from the axis outward, then every ray is shifted, sample by sa
 
 from __future__ import annotations
 
+from copy import copy
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, percentile_filter
 
+from pipeline.bone.smoothing import smooth, smooth_trusted
 from pipeline.records import Axis, Bone, Float, Strip, frozen
 from pipeline.settings import UnwrapSettings
 
 SUB_RAYS = (-1 / 3, 0.0, 1 / 3)
 """Each ray is the mean of three, this share of the ray spacing apart: speckle and striae average out."""
+COARSE = 2
+"""The first passes look at every second ray only: marks bend slowly from ray to ray."""
 OVERSHOOT = 1.03
 """The strip reaches this share of the envelope, so that the margin itself is in it."""
 ENVELOPE_PERCENTILE = 75
@@ -44,15 +49,23 @@ def unwrap(bone: Bone, loss: Float, axis: Axis, settings: UnwrapSettings) -> Str
     scale = (samples - 1) / (OVERSHOOT * radius_px)
 
     grid = _Grid(bone, loss, axis, angle, envelope.astype(np.float32), margin.astype(np.float32), share, settings)
-    shift = np.zeros((len(angle), samples), np.float32)
+    coarse = grid.every(COARSE)
+    shift = np.zeros((len(angle[::COARSE]), samples), np.float32)
     for sigma in settings.slope_sigmas:
-        value, trust = grid.sample(shift, sub_rays=(0.0,))
-        shift = follow_slopes(value, trust, shift, settings.slope_sigma_rays, sigma * samples)
-    value, trust = grid.sample(shift, sub_rays=(0.0,))
-    for rays, sigma in zip(settings.register_rays, settings.register_sigmas, strict=True):
-        step = register(value, trust, rays, sigma * samples, settings.register_ridge, settings.most_shift * samples)
+        value, trust = coarse.sample(shift)
+        shift = follow_slopes(value, trust, shift, settings.slope_sigma_rays / COARSE, sigma * samples)
+    passes = list(zip(settings.register_rays, settings.register_sigmas, strict=True))
+    for number, (rays, sigma) in enumerate(passes):
+        use, spacing = (coarse, COARSE) if number < settings.register_coarse else (grid, 1)
+        if use is grid and len(shift) < len(angle):
+            shift = _between_rays(shift, len(angle))
+        value, trust = use.sample(shift)
+        step = register(
+            value, trust, rays / spacing, sigma * samples, settings.register_ridge, settings.most_shift * samples
+        )
         shift = _compose(shift, step)
-        value, trust = grid.sample(shift, sub_rays=(0.0,))
+    if len(shift) < len(angle):
+        shift = _between_rays(shift, len(angle))
     value, trust = grid.sample(shift, sub_rays=SUB_RAYS)
     x, y = grid.positions(shift)
     centre = len(angle) // 2
@@ -167,7 +180,13 @@ class _Grid:
             np.float32(self._focus[1] + self._origin[1]) + dy[:, None] * radius,
         )
 
-    def sample(self, shift: Float, sub_rays: tuple[float, ...]) -> tuple[Float, Float]:
+    def every(self, step: int) -> _Grid:
+        """The same bone on every so many rays."""
+        thin = copy(self)
+        thin._angle, thin._envelope, thin._margin = self._angle[::step], self._envelope[::step], self._margin[::step]
+        return thin
+
+    def sample(self, shift: Float, sub_rays: tuple[float, ...] = (0.0,)) -> tuple[Float, Float]:
         """Opacity loss and trust, both (ray, radius)."""
         value = np.zeros(shift.shape, np.float32)
         for sub_ray in sub_rays:
@@ -185,36 +204,19 @@ class _Grid:
         return value, (inside * (radius > 1)).astype(np.float32)
 
 
-def masked_blur(value: Float, trust: Float, sigma_rays: float, sigma_samples: float) -> Float:
-    """Gaussian mean of the trusted samples, (ray, radius)."""
-    kernel = (0, 0)
-    top = cv2.GaussianBlur(
-        value * trust,
-        kernel,
-        sigmaX=max(sigma_samples, 0.1),
-        sigmaY=max(sigma_rays, 0.1),
-        borderType=cv2.BORDER_REPLICATE,
-    )
-    below = cv2.GaussianBlur(
-        trust, kernel, sigmaX=max(sigma_samples, 0.1), sigmaY=max(sigma_rays, 0.1), borderType=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(top / np.maximum(below, 1e-3), np.float32)
-
-
 def follow_slopes(value: Float, trust: Float, shift: Float, sigma_rays: float, sigma_samples: float) -> Float:
     """Shift (ray, radius), in samples, that follows the marks' local slope from the axis ray outward.
 
     The slope is that of least squares over a neighbourhood (structure tensor), weighted by squared coherence, so that
     where nothing is seen the strip stays as it is.
     """
-    smooth = masked_blur(value, trust, 1.0, max(1.0, 0.25 * sigma_samples))
-    along = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3) / 8
-    across = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3) / 8
+    blurred = smooth_trusted(value, trust, 1.0, max(1.0, 0.25 * sigma_samples))
+    along = cv2.Sobel(blurred, cv2.CV_32F, 1, 0, ksize=3) / 8
+    across = cv2.Sobel(blurred, cv2.CV_32F, 0, 1, ksize=3) / 8
     sure = cv2.erode(trust, np.ones((3, 3), np.uint8))
-    kernel = (0, 0)
 
     def pool(a: Float) -> Float:
-        return np.asarray(cv2.GaussianBlur(a * sure, kernel, sigmaX=sigma_samples, sigmaY=sigma_rays), np.float32)
+        return smooth(a * sure, sigma_rays, sigma_samples)
 
     xx, yy, xy = pool(along * along), pool(across * across), pool(along * across)
     coherence = np.sqrt((xx - yy) ** 2 + 4 * xy**2) / (xx + yy + COHERENCE_FLOOR * float(xx.mean() + 1e-9))
@@ -247,18 +249,28 @@ def register(value: Float, trust: Float, sigma_rays: float, sigma_samples: float
     total = weight.sum(0)
     mean = (value * weight).sum(0) / np.maximum(total, 1e-3)
     slow = max(8.0, 4 * sigma_samples)
-    template = mean - gaussian_filter1d(mean, slow, mode="nearest")
-    own = value - masked_blur(value, trust, 0.1, slow)
+    template = mean - smooth(mean[None], 0.0, slow)[0]
+    own = value - smooth_trusted(value, trust, 0.0, slow)
     template = gaussian_filter1d(template, 0.8, mode="nearest")
     gradient = np.gradient(template)[None, :].astype(np.float32)
     difference = np.clip(own - template[None, :].astype(np.float32), -0.5, 0.5)
 
     def pool(a: Float) -> Float:
-        return np.asarray(cv2.GaussianBlur(a * trust, (0, 0), sigmaX=sigma_samples, sigmaY=sigma_rays), np.float32)
+        return smooth(a * trust, sigma_rays, sigma_samples)
 
     energy = pool(np.broadcast_to(gradient**2, value.shape))
     step = -pool(gradient * difference) / (energy + ridge * float(np.median(energy)) + 1e-9)
     return np.clip(step, -most, most)
+
+
+def _between_rays(shift: Float, rays: int) -> Float:
+    """The shift on every ray from that on every `COARSE`-th, (ray, radius)."""
+    row = np.arange(rays, dtype=np.float32) / np.float32(COARSE)
+    row = np.broadcast_to(np.minimum(row, len(shift) - 1)[:, None], (rays, shift.shape[1]))
+    column = np.broadcast_to(np.arange(shift.shape[1], dtype=np.float32), row.shape)
+    return np.asarray(
+        cv2.remap(shift, np.ascontiguousarray(column), np.ascontiguousarray(row), cv2.INTER_LINEAR), np.float32
+    )
 
 
 def _ray_weights(rays: int) -> Float:
