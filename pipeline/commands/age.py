@@ -64,7 +64,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
                 gone = len(earlier) - len(there)
                 say(f"scans of earlier calls that are gone: {gone}; their rows stay (--fresh drops them)")
             seconds = read_scans(request.out, ledger, (*scans, *there), settings, place, say, work)
-            accounts = age_run(request.out, ledger, settings, request.workers, say)
+            accounts = age_run(request.out, ledger, settings, place, say)
             seconds["whole command"] = time.monotonic() - began
             run_folder.describe(request.out, settings, asdict(accounts), seconds)
     except KeyboardInterrupt:

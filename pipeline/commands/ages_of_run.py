@@ -15,6 +15,7 @@ from pipeline.commands.placing import Placed
 from pipeline.commands.plan import corrected
 from pipeline.commands.results import Result, write_tables
 from pipeline.records import Age, Refusal
+from pipeline.run.batch import Place
 from pipeline.run.ledger import AgedBone, Ledger
 from pipeline.run.record_text import digest_of
 from pipeline.settings import Settings
@@ -44,7 +45,7 @@ class Accounts:
         )
 
 
-def age_run(run: Path, ledger: Ledger, settings: Settings, workers: int, say: Say) -> Accounts:
+def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Say) -> Accounts:
     """Age every bone of the run and bring tables and pictures up to date."""
     scans = ledger.scans()
     corrections = ledger.corrections()
@@ -67,7 +68,7 @@ def age_run(run: Path, ledger: Ledger, settings: Settings, workers: int, say: Sa
             say(f"{name} is open in another program; the new table is beside it, in {written}")
     # The ages come last: until they are kept, the next call tells the same changes again.
     ledger.store_ages(now, changed)
-    bring_up_to_date(run, ledger, results, placing.promised(rows), settings, workers)
+    bring_up_to_date(run, ledger, results, placing.promised(rows), settings, place, say)
     for line in _said_refusals(refusals):
         say(line)
     aged = sum(a.status == "aged" for a in ages)

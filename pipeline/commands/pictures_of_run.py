@@ -2,27 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.commands import versions
+from pipeline.commands import run_folder, versions
+from pipeline.commands.plan import limits_of
+from pipeline.commands.reading_scans import PRELOADED
 from pipeline.commands.results import Result
 from pipeline.records import Age, BoneReading
 from pipeline.report.picture_names import picture_names
 from pipeline.report.pictures import Overlay, TraySheet, overlay_path, tray_path, write_pictures
 from pipeline.report.plates import TrayBone
+from pipeline.run.batch import Place, Task, run_batch
+from pipeline.run.isolate import Fault, start_server
 from pipeline.run.ledger import KnownScan, Ledger
 from pipeline.run.record_text import digest_of
 from pipeline.settings import Settings
 
-_BONES_AT_ONCE = 500
-"""Bones whose outlines and arcs are in memory together: some 50 megabytes."""
+Say = Callable[[str], None]
+
+_BONES_AT_ONCE = 25
+"""Bones that one child draws: a child costs about as much as a quarter of a picture."""
+_MEGAPIXELS = 20
+"""Pixels of the pictures that one child holds at a time, generously: sets its limits."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PicturesJob:
+    """Some pictures to draw in one child process."""
+
+    run: Path
+    overlays: tuple[Overlay, ...]
+    trays: tuple[TraySheet, ...]
+    settings: Settings
+    names: tuple[str, ...]
+    """Of all of them, below the run's folder."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ScanPictures:
-    """What must be drawn anew of one scan, by the pictures' names below the run's folder."""
+    """The pictures of one scan, by their names below the run's folder."""
 
     scan: KnownScan
     results: tuple[Result, ...]
@@ -30,7 +50,18 @@ class _ScanPictures:
     overlays: Mapping[str, Result]
     """Name to the bone."""
     tray: str | None
-    """Name of the tray sheet."""
+    """Name of the tray sheet; None where none is wanted."""
+    wanted: Mapping[str, str]
+    """Name to the digest of all that the picture shows."""
+
+    def only(self, names: Collection[str]) -> _ScanPictures:
+        """Those of these names."""
+        return replace(
+            self,
+            overlays={n: r for n, r in self.overlays.items() if n in names},
+            tray=self.tray if self.tray in names else None,
+            wanted={n: digest for n, digest in self.wanted.items() if n in names},
+        )
 
 
 def bring_up_to_date(
@@ -39,45 +70,73 @@ def bring_up_to_date(
     results: Sequence[Result],
     promised: Mapping[str, int],
     settings: Settings,
-    workers: int,
+    place: Place,
+    say: Say,
 ) -> None:
-    """Draw what differs from the pictures there, and remove the pictures of bones that are gone."""
+    """Draw, in child processes, what differs from the pictures there; remove the pictures of bones that are gone."""
     drawn_before = ledger.pictures()
-    scans = ledger.scans()
     names = picture_names(r.specimen.specimen for r in results)
-    by_scan: dict[str, list[Result]] = {}
-    for result in results:
-        by_scan.setdefault(result.specimen.scan, []).append(result)
     look = digest_of((settings.pictures.model_dump(mode="json"), versions.pictures()))
-    wanted: dict[str, str] = {}
-    todo: list[_ScanPictures] = []
-    for scan, bones in sorted(by_scan.items()):
-        shown = {r.specimen.specimen: digest_of((r.sources, r.age, scans[scan].sha256, look)) for r in bones}
-        overlays = {
-            _name(run, overlay_path(run, names[r.specimen.specimen])): r for r in bones if r.reading is not None
-        }
-        wanted |= {name: shown[r.specimen.specimen] for name, r in overlays.items()}
-        tray = _sheet(scans[scan], bones, {}, promised.get(scan))
-        sheet = _name(run, tray_path(run, scan)) if overlays and tray.wanted else None
-        if sheet:
-            wanted[sheet] = digest_of((sorted(shown.items()), promised.get(scan)))
-        stale = {n for n in (*overlays, sheet) if n and (drawn_before.get(n) != wanted[n] or not (run / n).is_file())}
-        if stale:
-            todo.append(
-                _ScanPictures(
-                    scan=scans[scan],
-                    results=tuple(bones),
-                    overlays={n: r for n, r in overlays.items() if n in stale},
-                    tray=sheet if sheet in stale else None,
-                )
-            )
+    scans = _scans(run, results, ledger.scans(), names, promised, look)
+    wanted = {name: digest for scan in scans for name, digest in scan.wanted.items()}
+    stale = {n for n, digest in wanted.items() if drawn_before.get(n) != digest or not (run / n).is_file()}
     gone = [name for name in drawn_before if name not in wanted]
     for name in gone:
         (run / name).unlink(missing_ok=True)
     ledger.store_pictures({}, gone)
-    for some in _in_portions(todo):
-        _draw(run, ledger, some, names, promised, settings, workers)
-        ledger.store_pictures({n: wanted[n] for s in some for n in (*s.overlays, s.tray) if n})
+    if not stale:
+        return
+    say(f"pictures to draw: {len(stale)}")
+    start_server(PRELOADED)
+
+    def keep(job: PicturesJob, fault: Fault | None) -> None:
+        if fault is None:
+            ledger.store_pictures({name: wanted[name] for name in job.names})
+            return
+        run_folder.log(
+            run, {"pictures": job.names, "outcome": fault.code, "detail": fault.detail, "trace": fault.trace}
+        )
+        say(
+            f"pictures that could not be drawn: {len(job.names)} ({fault.detail}); the tables are whole. "
+            "Give the same command again to try once more"
+        )
+
+    limits = limits_of(_MEGAPIXELS, settings.batch)
+    todo = [only for only in (scan.only(stale) for scan in scans) if only.wanted]
+    jobs = (_job(run, ledger, some, names, promised, settings) for some in _in_portions(todo))
+    run_batch(draw, (Task(job, limits) for job in jobs), place, keep)
+
+
+def draw(job: PicturesJob) -> None:
+    """Draw some pictures."""
+    write_pictures(job.run, job.overlays, job.trays, job.settings.pictures)
+
+
+def _scans(
+    run: Path,
+    results: Sequence[Result],
+    known: Mapping[str, KnownScan],
+    names: Mapping[str, str],
+    promised: Mapping[str, int],
+    look: str,
+) -> list[_ScanPictures]:
+    """All pictures that the run should have, scan by scan. `look` is the digest of how they are drawn."""
+    by_scan: dict[str, list[Result]] = {}
+    for result in results:
+        by_scan.setdefault(result.specimen.scan, []).append(result)
+    scans = []
+    for scan, bones in sorted(by_scan.items()):
+        shown = {r.specimen.specimen: digest_of((r.sources, r.age, known[scan].sha256, look)) for r in bones}
+        overlays = {
+            _name(run, overlay_path(run, names[r.specimen.specimen])): r for r in bones if r.reading is not None
+        }
+        wanted = {name: shown[r.specimen.specimen] for name, r in overlays.items()}
+        tray = None
+        if overlays and _sheet(known[scan], bones, {}, promised.get(scan)).wanted:
+            tray = _name(run, tray_path(run, scan))
+            wanted[tray] = digest_of((sorted(shown.items()), promised.get(scan)))
+        scans.append(_ScanPictures(scan=known[scan], results=tuple(bones), overlays=overlays, tray=tray, wanted=wanted))
+    return scans
 
 
 def _name(run: Path, path: Path) -> str:
@@ -88,22 +147,21 @@ def _in_portions(todo: Sequence[_ScanPictures]) -> Iterator[list[_ScanPictures]]
     portion: list[_ScanPictures] = []
     for scan in todo:
         portion.append(scan)
-        if sum(len(s.results) for s in portion) >= _BONES_AT_ONCE:
+        if sum(len(s.wanted) for s in portion) >= _BONES_AT_ONCE:
             yield portion
             portion = []
     if portion:
         yield portion
 
 
-def _draw(
+def _job(
     run: Path,
     ledger: Ledger,
     portion: Sequence[_ScanPictures],
     names: Mapping[str, str],
     promised: Mapping[str, int],
     settings: Settings,
-    workers: int,
-) -> None:
+) -> PicturesJob:
     overlays, trays = [], []
     for scan in portion:
         whole = {reading.number: reading for reading in ledger.whole_readings(scan.scan.scan)}
@@ -113,7 +171,8 @@ def _draw(
             overlays.append(Overlay(name=name, reading=reading, age=with_arcs(r.age, reading), specimen=r.specimen))
         if scan.tray:
             trays.append(_sheet(scan.scan, scan.results, whole, promised.get(scan.scan.scan)))
-    write_pictures(run, overlays, trays, settings.pictures, workers)
+    drawn = tuple(name for scan in portion for name in scan.wanted)
+    return PicturesJob(run=run, overlays=tuple(overlays), trays=tuple(trays), settings=settings, names=drawn)
 
 
 def _sheet(

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 
 import cv2
@@ -22,10 +19,6 @@ from pipeline.report.plates import TrayBone
 from pipeline.report.tray_sheet import draw_tray
 from pipeline.run import places
 from pipeline.settings import PictureSettings
-
-# Starting a worker takes about as long as drawing this many pictures.
-_LEAST_PER_WORKER = 40
-_CHUNK = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,26 +53,17 @@ class TraySheet:
 
 
 def write_pictures(
-    run: Path, overlays: Iterable[Overlay], trays: Iterable[TraySheet], settings: PictureSettings, workers: int = 1
+    run: Path, overlays: Iterable[Overlay], trays: Iterable[TraySheet], settings: PictureSettings
 ) -> None:
     """Draw the given overlays and tray sheets (those that are `wanted`) into the run's folder, over older ones.
 
     Raises OSError when a crop cannot be read or a picture not be written.
     """
-    jobs: list[Overlay | TraySheet] = [*overlays, *(t for t in trays if t.wanted)]
     for folder in (places.OVERLAYS, places.TRAYS):
         (run / folder).mkdir(exist_ok=True)
-    write = partial(_write, run, settings)
-    workers = min(workers, len(jobs) // _LEAST_PER_WORKER)
-    if workers < 2:
-        for job in jobs:
-            write(job)
-        return
-    # Not forked: a fork of a process in which the image library has threads can stand still for ever.
-    context = get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
-        for _ in pool.map(write, jobs, chunksize=_CHUNK):
-            pass
+    jobs: list[Overlay | TraySheet] = [*overlays, *(t for t in trays if t.wanted)]
+    for job in jobs:
+        _write(run, settings, job)
 
 
 def overlay_path(run: Path, name: str) -> Path:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from itertools import islice
@@ -62,11 +62,12 @@ class Task(Generic[Job]):
 
 def run_batch(
     work: Callable[[Job], Answer],
-    tasks: Sequence[Task[Job]],
+    tasks: Iterable[Task[Job]],
     place: Place,
     take: Callable[[Job, Answer | Fault], None],
 ) -> None:
-    """Do every task; `take` gets each job with its answer, in the order they end, in the caller's thread.
+    """Do every task; `take` gets each job with its answer, in the order they end, in the caller's thread, and `tasks`
+    is drawn from there too.
 
     Only a few more tasks than workers are begun at a time, so a slow `take` holds the workers back instead of filling
     memory. KeyboardInterrupt, and any error of `take`, drops what is in hand and passes on.

@@ -11,7 +11,6 @@ import pytest
 from bones_by_code import bone, picture_of
 from PIL import Image
 
-from pipeline.report import pictures
 from pipeline.report.pictures import Overlay, TraySheet, overlay_path, tray_path, write_pictures
 from pipeline.report.plates import TrayBone
 from pipeline.run import places
@@ -58,17 +57,6 @@ def test_a_second_call_writes_the_same_bytes(tmp_path: Path) -> None:
     before = [p.read_bytes() for p in paths]
     write_pictures(tmp_path, overlays, [tray], SETTINGS)
     assert [p.read_bytes() for p in paths] == before
-
-
-def test_workers_write_the_same_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    overlays, _ = stored(tmp_path, 4)
-    write_pictures(tmp_path, overlays, [], SETTINGS)
-    before = {job.name: overlay_path(tmp_path, job.name).read_bytes() for job in overlays}
-    for job in overlays:
-        overlay_path(tmp_path, job.name).unlink()
-    monkeypatch.setattr(pictures, "_LEAST_PER_WORKER", 1)
-    write_pictures(tmp_path, overlays, [], SETTINGS, workers=2)
-    assert {job.name: overlay_path(tmp_path, job.name).read_bytes() for job in overlays} == before
 
 
 def test_only_what_is_given_is_drawn(tmp_path: Path) -> None:
