@@ -32,6 +32,12 @@ WIDTH_POWER = 0.22
 """Response grows by width to this power: of two equal contrasts the wider is less likely noise."""
 INNERMOST = 0.07
 """Share of the radius about the focus where the socket hides everything."""
+MARGIN_STEPS_PX = (1.5, 3.0, 5.0, 8.0)
+"""Pixels inside the margin at which its profile is told."""
+MARGIN_SHARE = 0.12
+"""Share of the radius from the margin inward in which the level of summer growth is sought."""
+MARGIN_FADE_PX = 6.0
+"""Pixels over which the margin's profile loses its say about a mark farther in."""
 BLOCK_SHOWS = 0.35
 """A block shows the mark when its depth is over this share of the mean depth."""
 
@@ -64,6 +70,12 @@ EVIDENCE = (
     "dip_before",
     "peak_level",
     "rim_rise",
+    "rim_return",
+    "rim_return_t",
+    "margin_1",
+    "margin_2",
+    "margin_3",
+    "margin_4",
 )
 """Names of a mark's evidence, in order."""
 
@@ -241,10 +253,7 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
     _, seen = blocks.mean(at - 0.5 * width, at + 0.5 * width)
     weight = np.exp(-0.5 * (profile.block_angle / 26.0) ** 2)[:, None] * (seen > 0.3)
     total = np.maximum(weight.sum(0), 1e-6)
-    mean = (by_block * weight).sum(0) / total
-    spread = ((by_block - mean) ** 2 * weight).sum(0) / total
-    effective = np.maximum(total**2 / np.maximum((weight**2).sum(0), 1e-9), 1.5)
-    t = mean / np.sqrt(spread / (effective - 1 + 1e-9) + 1e-6)
+    mean, t = _mean_t(by_block, weight)
     shows = (by_block > BLOCK_SHOWS * np.maximum(mean, 1e-3)) & (weight > 0)
     share = (shows * weight).sum(0) / total
     present = np.where(weight > 0, by_block, np.nan)
@@ -265,12 +274,17 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
     neighbour = 0.5 * (np.concatenate([depth[:1], depth[:-1]]) + np.concatenate([depth[1:], depth[-1:]]))
     ordered = np.sort(depth)[::-1]
     third = ordered[min(2, len(ordered) - 1)]
-    between = np.minimum.accumulate(profile.value[::-1])[::-1]
     dip = np.array([_dip(profile.value, a, m) for a, m in zip(inside, at, strict=True)])
-    del between
     peak = np.interp(at, np.arange(len(profile.value)), profile.value)
     typical = float(np.median(profile.value[int(0.3 * margin) : int(0.95 * margin) + 1]))
     rim = rim_rise(profile, edge)
+    end = np.minimum(edge + np.maximum(1.2 * width, 2 * spp), margin)
+    core, _ = blocks.mean(at - 0.3 * width, at + 0.7 * width)
+    beyond, beyond_seen = blocks.mean(edge + 0.4 * spp, np.maximum(end, edge + 0.8 * spp))
+    rim_weight = weight * (beyond_seen > LEAST_FLANK_COVERAGE)
+    returned, returned_t = _mean_t(core - beyond, rim_weight)
+    near = np.exp(-(margin - edge) / (MARGIN_FADE_PX * spp))
+    margin_levels = margin_profile(profile)
     log = np.log
     columns = [
         log(np.maximum(depth, 1e-3)),
@@ -301,8 +315,31 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
         dip,
         np.clip(peak - typical, -2, 2),
         rim,
+        np.clip(returned / np.maximum(depth, 0.01), -2, 3),
+        np.clip(returned_t, -5, 15),
+        *(level * near for level in margin_levels),
     ]
     return np.nan_to_num(np.stack(columns, axis=1))
+
+
+def _mean_t(value: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Weighted mean over blocks and how many of its standard errors it is from nothing, both (ridge,)."""
+    total = np.maximum(weight.sum(0), 1e-6)
+    mean = (value * weight).sum(0) / total
+    spread = ((value - mean) ** 2 * weight).sum(0) / total
+    effective = np.maximum(total**2 / np.maximum((weight**2).sum(0), 1e-9), 1.5)
+    return mean, mean / np.sqrt(spread / (effective - 1) + 1e-6)
+
+
+def margin_profile(profile: RadialProfile) -> tuple[float, ...]:
+    """Opacity loss at each of `MARGIN_STEPS_PX` inside the margin, over the lowest nearby: bevel or winter zone."""
+    margin, spp = profile.margin, profile.samples_per_px
+    at = np.arange(len(profile.value))
+    inner = int(max(margin - max(MARGIN_SHARE * margin, 8 * spp), 0))
+    low = profile.value[inner : max(int(margin - spp), inner + 1)]
+    floor = float(low.min())
+    levels = np.interp([margin - step * spp for step in MARGIN_STEPS_PX], at, profile.value) - floor
+    return tuple(float(v) for v in np.clip(levels, -1, 3))
 
 
 def _quantile(value: NDArray[np.float64], q: float) -> NDArray[np.float64]:

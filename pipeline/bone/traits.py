@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from pipeline.bone.marks import margin_profile
 from pipeline.records import Axis, Bone, Point, RadialProfile, Strip
 from pipeline.settings import Settings
 
@@ -24,7 +25,10 @@ TRAITS = (
     "coverage",
     "focus_certainty",
     "likeness",
-    "strip_radius_px",
+    "margin_1",
+    "margin_2",
+    "margin_3",
+    "margin_4",
 )
 """Names of a bone's own numbers."""
 
@@ -47,7 +51,7 @@ def bone_traits(bone: Bone, strip: Strip, profile: RadialProfile, axis: Axis) ->
         "coverage": float(profile.coverage[int(0.3 * margin) : margin + 1].mean()),
         "focus_certainty": axis.certainty,
         "likeness": bone.likeness,
-        "strip_radius_px": profile.margin / profile.samples_per_px,
+        **{f"margin_{k}": level for k, level in enumerate(margin_profile(profile), start=1)},
     }
 
 

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.marks import EVIDENCE, MARGIN_STEPS_PX
 from pipeline.records import BoneReading, Captured, Specimen
 from pipeline.settings import EvidenceModel, GrowthSettings, SeasonSettings, Settings
 from pipeline.together.age_class import MM_PER_INCH, next_increment, second_year_share
@@ -35,6 +35,7 @@ class Bone:
     """(candidate,) ascending."""
     radius_px: float
     base: float
+    margin_profile: tuple[float, ...]
     first_length_share: float
     """Share of the axis at which the first annulus is expected, from the fish's length; nan when not known."""
     captured: Captured | None
@@ -56,6 +57,7 @@ def bone_of(
         fraction=np.array([m.fraction for m in marks], np.float64),
         radius_px=radius_px,
         base=reading.traits.get("base", 0.0),
+        margin_profile=tuple(reading.traits.get(f"margin_{k}", 0.0) for k in range(1, len(MARGIN_STEPS_PX) + 1)),
         first_length_share=expected_first_share(specimen.length_mm, radius_px, reading.dpi, first_mm, species.growth),
         captured=specimen.captured,
         growth=species.growth,
@@ -128,6 +130,7 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
         winter=winter,
         radius_px=np.array([b.radius_px for b in bones]),
         base=np.array([b.base for b in bones]),
+        margin_profile=np.array([b.margin_profile for b in bones]).reshape(count, len(MARGIN_STEPS_PX)),
         first_place=np.log(np.array([b.first_length_share for b in bones])),
         due=np.array([_due(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]),
         season=_lookup(table, rim, expected),

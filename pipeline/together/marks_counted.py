@@ -31,10 +31,14 @@ def counted_marks(reading: BoneReading, bone: Bone, count: Count) -> tuple[AgedM
         p = float(count.mark_probability[k])
         if k in taken or p >= LEAST_REJECTED:
             rows.append((mark.fraction, _row(mark, p, counted=k in taken)))
-    if reading.axis is not None and count.path.hidden_first:
-        rows.append(_inferred(reading, hidden_fraction(bone, count), count.hidden_first))
-    if reading.axis is not None and count.path.late:
-        rows.append(_inferred(reading, 1 - AT_MARGIN_PX / max(reading.axis.radius_px, 2.0), count.late))
+    if reading.axis is not None:
+        # The margin that fractions refer to: where the marks themselves place it, else the outline's.
+        last = reading.marks[count.path.taken[-1]] if count.path.taken else None
+        margin_px = last.radius_px / last.fraction if last else reading.axis.radius_px
+        if count.path.hidden_first:
+            rows.append(_inferred(reading, hidden_fraction(bone, count), margin_px, count.hidden_first))
+        if count.path.late:
+            rows.append(_inferred(reading, 1 - AT_MARGIN_PX / max(margin_px, 2.0), margin_px, count.late))
     rows.sort(key=lambda r: r[0])
     out, number = [], 0
     for _, mark in rows:
@@ -99,15 +103,16 @@ def _row(mark: Mark, probability: float, counted: bool) -> AgedMark:
     )
 
 
-def _inferred(reading: BoneReading, fraction: float, probability: float) -> tuple[float, AgedMark]:
+def _inferred(reading: BoneReading, fraction: float, margin_px: float, probability: float) -> tuple[float, AgedMark]:
     axis = reading.axis
     if axis is None:
         raise ValueError("a mark cannot be inferred without an axis")
     (fx, fy), (tx, ty) = axis.focus, axis.tip
+    share = fraction * margin_px / axis.radius_px
     return fraction, AgedMark(
-        x=fx + fraction * (tx - fx),
-        y=fy + fraction * (ty - fy),
-        radius_px=fraction * axis.radius_px,
+        x=fx + share * (tx - fx),
+        y=fy + share * (ty - fy),
+        radius_px=fraction * margin_px,
         fraction=fraction,
         probability=probability,
         counted=True,

@@ -37,9 +37,20 @@ TRIPLE = ("ratio", "ratio_square", "ratio_tail")
 FIRST_TRIPLE = ("first_ratio", "first_ratio_square", "first_ratio_tail")
 HIDDEN_TRIPLE = ("hidden_ratio", "hidden_ratio_square", "hidden_ratio_tail")
 END = ("season", "end_rim", "end_rim_square", "end_winter", "end_thin_rim")
-LATE = ("late", "late_due", "late_rim", "late_rim_square", "late_rim_tail", "late_winter", "late_season")
+MARGIN_LATE = ("late_margin_1", "late_margin_2", "late_margin_3", "late_margin_4", "late_margin_depth")
+LATE = ("late", "late_due", "late_rim", "late_rim_square", "late_rim_tail", "late_winter", "late_season", *MARGIN_LATE)
 NONE = ("none", "none_length", "none_length_square", "none_due")
-NONE_LATE = ("none_late", "none_late_length", "none_late_length_square", "none_late_due", "none_late_winter")
+NONE_LATE = (
+    "none_late",
+    "none_late_length",
+    "none_late_length_square",
+    "none_late_due",
+    "none_late_winter",
+    "none_late_margin_1",
+    "none_late_margin_2",
+    "none_late_margin_3",
+    "none_late_margin_4",
+)
 FEATURES = PAIR + FIRST_PAIR + HIDDEN_PAIR + TRIPLE + FIRST_TRIPLE + HIDDEN_TRIPLE + END + LATE + NONE + NONE_LATE
 """Names of the chain's weights besides those of the evidence, in order."""
 PRIORS = tuple(
@@ -74,6 +85,8 @@ class Chains:
     """(bone,) axis in pixels."""
     base: Numbers
     """(bone,) how much the thick base hides."""
+    margin_profile: Numbers
+    """(bone, step) opacity loss at steps inside the margin, as `bone.marks.margin_profile` tells it."""
     first_place: Numbers
     """(bone,) log of the share of the axis at which the first annulus is expected; nan when nothing is known."""
     due: Numbers
@@ -157,20 +170,22 @@ def end_features(c: Chains) -> tuple[Numbers, Numbers, Numbers, Numbers]:
     rim_px = np.clip(np.log(rim * c.radius_px[:, None, None] + 0.5) - 2, -3, 3)
     rim_px = np.broadcast_to(rim_px, season.shape)
     winter = np.broadcast_to(c.winter[:, None, :], season.shape)
-    end = np.stack([season, rim_px, rim_px**2, winter, np.clip(0.7 - rim_px - 1.2, 0, 3)], axis=-1)
+    end = np.stack([season, rim_px, rim_px**2, winter, np.clip(-0.5 - rim_px, 0, 3)], axis=-1)
     share = np.clip(np.log(rim / np.maximum(expected, 1e-4)), -2, 2)
     due = np.broadcast_to(c.due[:, None, None], season.shape)
+    levels = np.broadcast_to(c.margin_profile[:, None, None, :], (*season.shape, c.margin_profile.shape[1]))
+    against = np.clip(np.log(np.maximum(c.margin_profile[:, None, 1:2], 0) + 0.02) - c.log_depth[:, None, :], -3, 3)
     late = np.stack(
         [np.ones(season.shape), due, share, share**2, np.log1p((share / TAIL) ** 2), winter, season], axis=-1
     )
+    late = np.concatenate([late, levels, np.broadcast_to(against, season.shape)[..., None]], axis=-1)
     known = np.isfinite(c.first_place)
-    length = np.clip(
-        np.where(known, -c.first_place, 0), -2, 3
-    )  # log of the fish's length over that at its first annulus
+    # Log of the fish's length over that at its first annulus.
+    length = np.clip(np.where(known, -c.first_place, 0), -2, 3)
     one = np.ones(bones)
     none = np.stack([one, length, length**2, c.due], axis=-1)
     outer = np.clip(c.winter[:, 0], -2, 2)
-    none_late = np.stack([one, length, length**2, c.due, outer], axis=-1)
+    none_late = np.concatenate([np.stack([one, length, length**2, c.due, outer], axis=-1), c.margin_profile], axis=-1)
     return end, late, none, none_late
 
 
