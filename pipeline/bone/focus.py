@@ -95,12 +95,12 @@ def shrink(loss: Float, bone: Bone) -> SmallBone:
     size = (small.shape[1], small.shape[0])
     inside = (cv2.resize(bone.mask.astype(np.float32), size, interpolation=how) > 0.5).astype(np.uint8)
     pad = 2
-    small = cv2.copyMakeBorder(small, pad, pad, pad, pad, cv2.BORDER_REPLICATE)
-    inside = cv2.copyMakeBorder(inside, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
+    inside = np.pad(inside, pad)
     contours, _ = cv2.findContours(inside, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float32)
-    shift = (0.5 - pad - 0.5) / scale + (0.5 / scale - 0.5)
-    return SmallBone(small.astype(np.float32), inside, outline, scale, (bone.origin[0] + shift, bone.origin[1] + shift))
+    shift = (0.5 - pad) / scale - 0.5
+    edged = np.asarray(np.pad(small, pad, mode="edge"), np.float32)
+    return SmallBone(edged, inside, outline, scale, (bone.origin[0] + shift, bone.origin[1] + shift))
 
 
 def candidates(small: SmallBone, depth: Float) -> Float:
@@ -109,7 +109,7 @@ def candidates(small: SmallBone, depth: Float) -> Float:
         SPACING / 2 : small.inside.shape[0] : SPACING, SPACING / 2 : small.inside.shape[1] : SPACING
     ]
     points = np.stack([columns.ravel(), rows.ravel()], axis=1).astype(np.float32)
-    return points[depth[points[:, 1].astype(int), points[:, 0].astype(int)] >= LEAST_DEPTH]
+    return np.asarray(points[depth[points[:, 1].astype(int), points[:, 0].astype(int)] >= LEAST_DEPTH], np.float32)
 
 
 def ray_lengths(outline: Float, points: Float) -> Float:
@@ -117,11 +117,12 @@ def ray_lengths(outline: Float, points: Float) -> Float:
     dx = outline[None, :, 0] - points[:, None, 0]
     dy = outline[None, :, 1] - points[:, None, 1]
     ray = np.round(np.arctan2(dy, dx) * np.float32(RAYS / (2 * np.pi))).astype(np.int32) % RAYS
-    reach = np.zeros(len(points) * RAYS, np.float32)
+    reach = np.zeros((len(points), RAYS), np.float32)
     np.maximum.at(
-        reach, (ray + np.arange(len(points), dtype=np.int32)[:, None] * RAYS).ravel(), np.hypot(dx, dy).ravel()
+        reach.reshape(-1),
+        (ray + np.arange(len(points), dtype=np.int32)[:, None] * RAYS).ravel(),
+        np.hypot(dx, dy).ravel(),
     )
-    reach = reach.reshape(len(points), RAYS)
     # A direction that no outline point fell into takes its longer neighbour.
     return np.where(reach == 0, np.maximum(np.maximum(np.roll(reach, 1, 1), np.roll(reach, -1, 1)), 1), reach)
 
@@ -135,7 +136,7 @@ def outline_features(small: SmallBone, points: Float, reach: Float, depth: Float
     blade = small.loss[small.inside > 0]
     centre = float(np.median(blade))
     scatter = 1.48 * float(np.median(np.abs(blade - centre))) + 1e-3
-    narrow = cv2.GaussianBlur(small.loss, (0, 0), 3)
+    narrow = smooth(small.loss, 2.9, 2.9)
     here = _bilinear(narrow, points[:, 0], points[:, 1])
     spot = _bilinear(smooth(small.loss, 9.0, 9.0) - narrow, points[:, 0], points[:, 1])
     depth_here = depth[points[:, 1].astype(int), points[:, 0].astype(int)]
@@ -235,7 +236,7 @@ def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
     that lies about the one chosen.
     """
     small = shrink(loss, bone)
-    depth = cv2.distanceTransform(small.inside, cv2.DIST_L2, 3)
+    depth = np.asarray(cv2.distanceTransform(small.inside, cv2.DIST_L2, 3), np.float32)
     points = candidates(small, depth)
     if not len(points):  # a speck: its middle is as good as any
         points = small.outline.mean(0, keepdims=True)
@@ -293,17 +294,17 @@ def far_margin(outline: Float, focus: NDArray[np.float64], direction: float) -> 
 
 def _score(features: NDArray[np.float64], logit: Logit) -> NDArray[np.float64]:
     centred = np.clip((features - np.array(logit.centre)) / np.array(logit.scale), -logit.reach, logit.reach)
-    return quadratic(centred) @ np.array(logit.weights)
+    return np.asarray(quadratic(centred) @ np.array(logit.weights))
 
 
 def _softmax_log(score: NDArray[np.float64]) -> NDArray[np.float64]:
     shifted = score - score.max()
-    return shifted - np.log(np.exp(shifted).sum())
+    return np.asarray(shifted - np.log(np.exp(shifted).sum()))
 
 
 def _detail(value: Float) -> Float:
     slow = cv2.blur(value.reshape(-1, STEPS), (DETAIL_STEPS, 1), borderType=cv2.BORDER_REFLECT).reshape(value.shape)
-    return np.clip(value - slow, -CLIP, CLIP)
+    return np.asarray(np.clip(value - slow, -CLIP, CLIP), np.float32)
 
 
 def _sample(image: Float, points: Float, radius: Float) -> Float:

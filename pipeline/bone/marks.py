@@ -116,7 +116,7 @@ class _Boxes:
     def _at(self, table: NDArray[np.float64], where: NDArray[np.float64]) -> NDArray[np.float64]:
         low = np.minimum(where.astype(np.int64), self._last - 1)
         part = where - low
-        return table[:, low] * (1 - part) + table[:, low + 1] * part
+        return np.asarray(table[:, low] * (1 - part) + table[:, low + 1] * part)
 
 
 def find_marks(strip: Strip, profile: RadialProfile, settings: MarksSettings) -> tuple[Mark, ...]:
@@ -162,7 +162,7 @@ def find_ridges(profile: RadialProfile, settings: MarksSettings) -> Ridges:
     spp = profile.samples_per_px
     narrowest = max(2.0, settings.narrowest_px * spp)
     scales = int(np.ceil(np.log(max(settings.widest * margin / narrowest, 1.01)) / np.log(settings.width_step))) + 1
-    widths = narrowest * settings.width_step ** np.arange(scales)
+    widths = (narrowest * settings.width_step ** np.arange(scales)).astype(np.float64)
     trust = np.where(np.arange(samples) <= margin, profile.coverage, 0).astype(np.float32)[None]
     boxes = _Boxes(profile.value[None], trust)
     at = np.arange(samples, dtype=np.float64)
@@ -319,7 +319,7 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
         np.clip(returned_t, -5, 15),
         *(level * near for level in margin_levels),
     ]
-    return np.nan_to_num(np.stack(columns, axis=1))
+    return np.asarray(np.nan_to_num(np.stack(columns, axis=1)))
 
 
 def _mean_t(value: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -346,7 +346,7 @@ def _quantile(value: NDArray[np.float64], q: float) -> NDArray[np.float64]:
     ordered = np.sort(value, axis=0)  # nan last
     count = np.isfinite(value).sum(0)
     where = np.clip(np.round(q * (count - 1)).astype(int), 0, len(value) - 1)
-    return np.take_along_axis(ordered, where[None], axis=0)[0]
+    return np.asarray(np.take_along_axis(ordered, where[None], axis=0)[0])
 
 
 def _longest_run(shows: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -366,7 +366,7 @@ def _slope(
     at = np.arange(len(value))
     half = np.maximum(0.125 * width, 0.75)
     change = np.interp(where - half, at, value) - np.interp(where + half, at, value)
-    return (-change if rising else change) * width / (2 * half)
+    return np.asarray((-change if rising else change) * width / (2 * half))
 
 
 def _dip(value: Float, start: float, middle: float) -> float:
@@ -386,7 +386,7 @@ def rim_rise(profile: RadialProfile, edge: NDArray[np.float64]) -> NDArray[np.fl
     at = np.arange(len(cumulative))
 
     def mean(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-        return (np.interp(b, at, cumulative) - np.interp(a, at, cumulative)) / np.maximum(b - a, 0.5)
+        return np.asarray((np.interp(b, at, cumulative) - np.interp(a, at, cumulative)) / np.maximum(b - a, 0.5))
 
     half = np.maximum(edge, 0.5 * (edge + end))
     last = np.maximum(half, end - 0.25 * (end - edge))

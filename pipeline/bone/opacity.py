@@ -38,4 +38,4 @@ def opacity_loss(bone: Bone) -> Float:
         thickness = -np.log(np.clip(light / backing, 1e-4, 1))
     inside = thickness[bone.mask]
     median = float(np.median(inside[:: max(1, inside.size // 20000)])) if inside.size else 1.0
-    return -np.log(thickness / np.float32(max(median, 1e-4)) + np.float32(FLOOR))
+    return np.asarray(-np.log(thickness / np.float32(max(median, 1e-4)) + np.float32(FLOOR)), np.float32)

@@ -34,7 +34,9 @@ def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
     some = np.maximum(count, 1e-3)
     block = (detail * trust).sum(1) / some
     trend = (slow.reshape(shape) * trust).sum(1) / some
-    block = np.where(count > 0.5, block + smooth_trusted(trend, np.minimum(count, 1), 0.0, 0.5 * settings.trend_share * samples), 0)
+    block = np.where(
+        count > 0.5, block + smooth_trusted(trend, np.minimum(count, 1), 0.0, 0.5 * settings.trend_share * samples), 0
+    )
     block_trust = np.clip(count / per_block, 0, 1).astype(np.float32)
     angle = strip.angle[used].reshape(blocks, per_block).mean(1)
 

@@ -22,8 +22,8 @@ def reduce(bone: Bone, longest_px: float) -> tuple[Bone, float]:
     size = (max(1, round(columns * scale)), max(1, round(rows * scale)))
     # The size is a whole number of pixels; the scale is what it really is, along the longer side.
     scale = max(size) / max(rows, columns)
-    grey = cv2.resize(bone.grey, size, interpolation=cv2.INTER_AREA)
-    backing = cv2.resize(bone.backing, size, interpolation=cv2.INTER_AREA)
+    grey = np.asarray(cv2.resize(bone.grey, size, interpolation=cv2.INTER_AREA), np.float32)
+    backing = np.asarray(cv2.resize(bone.backing, size, interpolation=cv2.INTER_AREA), np.float32)
     mask = cv2.resize(bone.mask.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
     outline = ((bone.outline + 0.5) * np.float32(scale) - 0.5).astype(np.float32)
     for a in (grey, backing, mask, outline):

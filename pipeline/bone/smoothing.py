@@ -19,11 +19,16 @@ def smooth(value: Float, sigma_rows: float, sigma_columns: float) -> Float:
 
     Beyond the border the outermost value goes on.
     """
-    out = np.ascontiguousarray(value, np.float32)
+    out: cv2.typing.MatLike = np.ascontiguousarray(value, np.float32)
     narrow_rows, narrow_columns = (s if s < WIDE else 0.0 for s in (sigma_rows, sigma_columns))
     if narrow_rows > 0 or narrow_columns > 0:
-        out = cv2.GaussianBlur(out, _kernel(narrow_rows, narrow_columns), sigmaX=max(narrow_columns, 1e-3),
-                               sigmaY=max(narrow_rows, 1e-3), borderType=cv2.BORDER_REPLICATE)
+        out = cv2.GaussianBlur(
+            out,
+            _kernel(narrow_rows, narrow_columns),
+            sigmaX=max(narrow_columns, 1e-3),
+            sigmaY=max(narrow_rows, 1e-3),
+            borderType=cv2.BORDER_REPLICATE,
+        )
     for sigma, across in ((sigma_rows, True), (sigma_columns, False)):
         if sigma >= WIDE:
             for width in _box_widths(sigma):

@@ -129,7 +129,7 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
     fall = -np.diff(profile, axis=1)
     shift = offset[np.argmax(fall, axis=1)] + 0.125
     steady = cv2.medianBlur(shift.astype(np.float32).reshape(1, -1), 5).ravel()
-    return (edge + steady).astype(np.float64)
+    return np.asarray((edge + steady).astype(np.float64))
 
 
 def smooth_envelope(margin: NDArray[np.float64], settings: UnwrapSettings) -> NDArray[np.float64]:
@@ -215,8 +215,8 @@ def follow_slopes(value: Float, trust: Float, shift: Float, sigma_rays: float, s
     across = cv2.Sobel(blurred, cv2.CV_32F, 0, 1, ksize=3) / 8
     sure = cv2.erode(trust, np.ones((3, 3), np.uint8))
 
-    def pool(a: Float) -> Float:
-        return smooth(a * sure, sigma_rays, sigma_samples)
+    def pool(a: NDArray[np.floating]) -> Float:
+        return smooth(np.asarray(a * sure, np.float32), sigma_rays, sigma_samples)
 
     xx, yy, xy = pool(along * along), pool(across * across), pool(along * across)
     coherence = np.sqrt((xx - yy) ** 2 + 4 * xy**2) / (xx + yy + COHERENCE_FLOOR * float(xx.mean() + 1e-9))

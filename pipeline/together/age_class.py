@@ -98,7 +98,7 @@ def increment_expected(
         return second
     # With two annuli the second year as foretold stands in for what went before: a year earlier on the same curve.
     before = radii[-2] - radii[-3] if len(radii) > 2 else second * math.exp(growth.growth_rate)
-    return float(next_increment(before, radii[-1] - radii[-2], growth))
+    return float(next_increment(before, radii[-1] - radii[-2], growth.growth_rate))
 
 
 def second_year_share(growth: GrowthSettings, first_year_length_mm: float) -> float:
@@ -107,14 +107,14 @@ def second_year_share(growth: GrowthSettings, first_year_length_mm: float) -> fl
     return left * -math.expm1(-growth.growth_rate) / first_year_length_mm
 
 
-def next_increment(before: ArrayLike, last: ArrayLike, growth: GrowthSettings) -> Numbers:
+def next_increment(before: ArrayLike, last: ArrayLike, growth_rate: ArrayLike) -> Numbers:
     """The increment to follow two others, any unit and shape; each is carried on at the species' rate.
 
     On a von Bertalanffy curve each increment is exp(-growth_rate) times the one before. Weighted mean of logarithms.
     """
     tiny = 1e-6
-    log_last = np.log(np.maximum(np.asarray(last, dtype=np.float64), tiny)) - growth.growth_rate
-    log_before = np.log(np.maximum(np.asarray(before, dtype=np.float64), tiny)) - 2 * growth.growth_rate
+    log_last = np.log(np.maximum(np.asarray(last, dtype=np.float64), tiny)) - np.asarray(growth_rate)
+    log_before = np.log(np.maximum(np.asarray(before, dtype=np.float64), tiny)) - 2 * np.asarray(growth_rate)
     return np.asarray(np.exp(LAST_WEIGHT * log_last + (1 - LAST_WEIGHT) * log_before))
 
 

@@ -111,7 +111,9 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
     # The increment before (i, j) depends on the mark before i; the species' rate stands in for it.
     expected = np.asarray(
         next_increment(
-            np.maximum(gap, 1e-3) * np.exp(growth_rate)[:, None, None], np.maximum(gap, 1e-3), _Rate(growth_rate)
+            np.maximum(gap, 1e-3) * np.exp(growth_rate)[:, None, None],
+            np.maximum(gap, 1e-3),
+            growth_rate[:, None, None],
         )
     )
     table = (
@@ -141,13 +143,6 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
     return arrays, chosen
 
 
-class _Rate:
-    """Stands in for one species' growth settings: a rate for each bone."""
-
-    def __init__(self, rate: NDArray[np.float64]) -> None:
-        self.growth_rate = rate[:, None, None]
-
-
 def _likely_count(log_odds: NDArray[np.float64]) -> int:
     return int(np.round((1 / (1 + np.exp(-log_odds))).sum()))
 
@@ -173,4 +168,4 @@ def _lookup(table: NDArray[np.float64], rim: Numbers, expected: Numbers) -> Numb
     part = at - low
     row = np.arange(len(table)).reshape(-1, *(1,) * (at.ndim - 1))
     density = table[row, low] * (1 - part) + table[row, low + 1] * part
-    return np.clip(density - np.log(np.maximum(expected, 1e-3)), -8, 5)
+    return np.asarray(np.clip(density - np.log(np.maximum(expected, 1e-3)), -8, 5))

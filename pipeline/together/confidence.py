@@ -6,6 +6,8 @@ granted. Two small logits, fitted on bones of known age, put that doubt back.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from pipeline.bone.marks import EVIDENCE
@@ -54,10 +56,8 @@ def calibrated(count: Count, bone: Bone, reading: BoneReading, settings: Setting
     """The distribution of the count, (number of annuli,), sharpened or flattened so that its mode has the calibrated
     confidence; the mode stays the mode."""
     p = count.probability
-    wanted = float(
-        _logistic(confidence_features(count, bone, reading) @ _weights(settings.confidence.weights, CONFIDENCE))
-    )
-    return tempered(p, wanted)
+    weights = _weights(settings.confidence.weights, CONFIDENCE)
+    return tempered(p, _logistic(float(confidence_features(count, bone, reading) @ weights)))
 
 
 def tempered(p: Numbers, wanted: float) -> Numbers:
@@ -106,7 +106,7 @@ def confidence_features(count: Count, bone: Bone, reading: BoneReading) -> Numbe
 
 def first_year_doubt(count: Count, bone: Bone, settings: Settings) -> float:
     """Probability that the first annulus is hidden or hardly shows."""
-    return float(_logistic(first_year_features(count, bone) @ _weights(settings.first_year.weights, FIRST_YEAR)))
+    return _logistic(float(first_year_features(count, bone) @ _weights(settings.first_year.weights, FIRST_YEAR)))
 
 
 def first_year_features(count: Count, bone: Bone) -> Numbers:
@@ -139,8 +139,8 @@ def first_year_features(count: Count, bone: Bone) -> Numbers:
     )
 
 
-def _weights(by_name: object, names: tuple[str, ...]) -> Numbers:
-    return np.array([by_name[n] for n in names])  # type: ignore[index]
+def _weights(by_name: Mapping[str, float], names: tuple[str, ...]) -> Numbers:
+    return np.array([by_name[n] for n in names])
 
 
 def _logit(p: float) -> float:
@@ -148,5 +148,5 @@ def _logit(p: float) -> float:
     return float(np.log(q / (1 - q)))
 
 
-def _logistic(x: float | Numbers) -> float | Numbers:
-    return 1 / (1 + np.exp(-np.clip(x, -30, 30)))
+def _logistic(x: float) -> float:
+    return float(1 / (1 + np.exp(-np.clip(x, -30, 30))))

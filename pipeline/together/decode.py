@@ -58,10 +58,9 @@ def _trace(s: Scores, b: int, alpha: Numbers, back: np.ndarray, annuli: int) -> 
     best = lates if late else ends
     if annuli == 1 and float(s.none_late[b]) > float(best.max()):
         return Decoded((), False, True)
-    i, j = np.unravel_index(int(np.argmax(best)), best.shape)
+    i, j = divmod(int(np.argmax(best)), best.shape[1])
     count = annuli - late
-    taken = [int(j)]
-    i, j = int(i), int(j)
+    taken = [j]
     while i >= 2:
         before = int(back[i, j, count])
         i, j, count = before, i - 2, count - 1

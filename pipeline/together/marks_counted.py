@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from pipeline.bone.marks import EVIDENCE
@@ -41,9 +43,9 @@ def counted_marks(reading: BoneReading, bone: Bone, count: Count) -> tuple[AgedM
             rows.append(_inferred(reading, 1 - AT_MARGIN_PX / max(margin_px, 2.0), margin_px, count.late))
     rows.sort(key=lambda r: r[0])
     out, number = [], 0
-    for _, mark in rows:
-        number += mark.counted
-        out.append(_numbered(mark, number if mark.counted else None))
+    for _, row in rows:
+        number += row.counted
+        out.append(replace(row, number=number if row.counted else None))
     return tuple(out)
 
 
@@ -118,18 +120,4 @@ def _inferred(reading: BoneReading, fraction: float, margin_px: float, probabili
         counted=True,
         inferred=True,
         number=None,
-    )
-
-
-def _numbered(mark: AgedMark, number: int | None) -> AgedMark:
-    return AgedMark(
-        x=mark.x,
-        y=mark.y,
-        radius_px=mark.radius_px,
-        fraction=mark.fraction,
-        probability=mark.probability,
-        counted=mark.counted,
-        inferred=mark.inferred,
-        number=number,
-        arc=mark.arc,
     )

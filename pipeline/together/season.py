@@ -188,9 +188,7 @@ def margin_log_densities(
     return np.where(known, formed, unknown), np.where(known, due, unknown)
 
 
-def rim_log_density(
-    share: ArrayLike, captured: Captured | None, annuli: ArrayLike, season: SeasonSettings
-) -> Numbers:
+def rim_log_density(share: ArrayLike, captured: Captured | None, annuli: ArrayLike, season: SeasonSettings) -> Numbers:
     """Log density of growth beyond the last annulus, given date and count, whether or not the annulus has formed.
 
     `share` and `annuli` broadcast; the density is per unit of share (take log(increment expected) off to have it per

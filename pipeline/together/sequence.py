@@ -304,7 +304,7 @@ def _counts(s: Scores, most: int) -> Numbers:
     out[:, 1:] += last[:, :most]
     out[:, 0] += np.exp(np.clip(s.none, -80, 40))
     out[:, 1] += np.exp(np.clip(s.none_late, -80, 40))
-    return out / np.maximum(out.sum(1, keepdims=True), 1e-300)
+    return np.asarray(out / np.maximum(out.sum(1, keepdims=True), 1e-300))
 
 
 @lru_cache(maxsize=1)
@@ -319,4 +319,4 @@ def valid(a: Numbers) -> Numbers:
 
 def _log_sum(a: Numbers, axis: int) -> Numbers:
     top = a.max(axis=axis, keepdims=True)
-    return np.squeeze(top, axis) + np.log(np.exp(a - top).sum(axis=axis))
+    return np.asarray(np.squeeze(top, axis) + np.log(np.exp(a - top).sum(axis=axis)))

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.records import Captured
-from pipeline.settings import SeasonSettings, read_settings
+from pipeline.settings import SeasonSettings
+from pipeline.settings_files import read_settings
 from pipeline.together.age_class import (
     AgeClasses,
     Margin,
@@ -289,8 +290,8 @@ def test_a_first_year_is_judged_by_length_else_by_resolution_else_not() -> None:
 
 @given(scale=st.floats(0.01, 100), before=st.floats(1, 100), last=st.floats(1, 100))
 def test_the_unit_of_the_radii_does_not_matter(scale: float, before: float, last: float) -> None:
-    a = float(next_increment(before, last, WALLEYE))
-    assert float(next_increment(before * scale, last * scale, WALLEYE)) == pytest.approx(a * scale, rel=1e-9)
+    a = float(next_increment(before, last, WALLEYE.growth_rate))
+    assert float(next_increment(before * scale, last * scale, WALLEYE.growth_rate)) == pytest.approx(a * scale, rel=1e-9)
 
 
 def test_fish_that_grew_past_their_largest_size_in_a_year_still_expect_growth() -> None:
