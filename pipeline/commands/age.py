@@ -17,7 +17,7 @@ from pipeline.files.specimens import SpecimensTable, read_specimens
 from pipeline.records import ScanRef
 from pipeline.run.batch import Here
 from pipeline.run.ledger import KnownScan, Ledger, only_batch
-from pipeline.settings import read_settings
+from pipeline.settings_files import read_settings
 
 Say = Callable[[str], None]
 

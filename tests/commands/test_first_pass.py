@@ -11,7 +11,7 @@ from PIL import Image
 
 from pipeline.commands.first_pass import _crop
 from pipeline.records import Bone, BoneReading, Scan
-from pipeline.settings import read_settings
+from pipeline.settings_files import read_settings
 
 
 def scan_with_a_spot(spot: tuple[int, int], size: tuple[int, int], bits: int = 8) -> Scan:

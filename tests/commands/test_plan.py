@@ -11,7 +11,7 @@ from pipeline.commands.plan import WHY, hints_by_scan, limits_of, plan
 from pipeline.records import Captured, Refusal, ScanRef, Specimen
 from pipeline.run.ledger import Correction, KnownScan
 from pipeline.run.record_text import digest_of
-from pipeline.settings import read_settings
+from pipeline.settings_files import read_settings
 
 REF = ScanRef(scan="a.png", path=Path("a.png"), size=5, mtime_ns=7)
 KNOWN = KnownScan(

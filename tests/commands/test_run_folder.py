@@ -15,7 +15,7 @@ from pipeline.errors import RunError
 from pipeline.files.scan_folder import find_scans
 from pipeline.records import ScanRef
 from pipeline.run.ledger import KnownScan, Ledger
-from pipeline.settings import read_settings
+from pipeline.settings_files import read_settings
 
 
 def test_a_folder_that_is_not_there_or_empty_may_become_a_run(tmp_path):

@@ -15,7 +15,7 @@ from pipeline.report import ink
 from pipeline.report.lettering import Box
 from pipeline.report.overlay import draw_overlay
 from pipeline.report.overlay_layout import Layout, Tag, lay_out
-from pipeline.settings import read_settings
+from pipeline.settings_files import read_settings
 
 SETTINGS = read_settings().pictures
 ANGLES = (0.0, 37.0, 90.0, 135.0, 200.0, 315.0)

@@ -14,7 +14,7 @@ from PIL import Image
 from pipeline.report.pictures import Overlay, TraySheet, overlay_path, tray_path, write_pictures
 from pipeline.report.plates import TrayBone
 from pipeline.run import places
-from pipeline.settings import read_settings
+from pipeline.settings_files import read_settings
 
 SETTINGS = read_settings().pictures
 

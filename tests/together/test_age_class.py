@@ -291,7 +291,8 @@ def test_a_first_year_is_judged_by_length_else_by_resolution_else_not() -> None:
 @given(scale=st.floats(0.01, 100), before=st.floats(1, 100), last=st.floats(1, 100))
 def test_the_unit_of_the_radii_does_not_matter(scale: float, before: float, last: float) -> None:
     a = float(next_increment(before, last, WALLEYE.growth_rate))
-    assert float(next_increment(before * scale, last * scale, WALLEYE.growth_rate)) == pytest.approx(a * scale, rel=1e-9)
+    grown = float(next_increment(before * scale, last * scale, WALLEYE.growth_rate))
+    assert grown == pytest.approx(a * scale, rel=1e-9)
 
 
 def test_fish_that_grew_past_their_largest_size_in_a_year_still_expect_growth() -> None:

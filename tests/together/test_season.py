@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from pipeline.errors import SettingsError
 from pipeline.records import Captured
-from pipeline.settings import SeasonSettings, read_settings
+from pipeline.settings import SeasonSettings
+from pipeline.settings_files import read_settings
 from pipeline.together.season import (
     DAYS,
     formed_probability,
