@@ -175,7 +175,8 @@ def _age(
 ) -> Age:
     n = c.annuli
     low, high = _range(c.probability, n)
-    confidence = float(c.probability[n])
+    told = _told(c.probability)
+    confidence = dict(told)[n]  # as in the table: the two must agree to the last digit
     doubt = first_year_doubt(c.count, c.bone, settings)
     ambiguous = doubt >= settings.review.first_year_doubt and not (n == 0 and c.count.hidden_first < 0.5)
     check, split = split_or_check(c.bone, c.count)
@@ -209,7 +210,7 @@ def _age(
         first_year="ambiguous" if ambiguous else "clear",
         reasons=reasons_of(found, settings.review),
         notices=notices_of(found),
-        count_probabilities=_told(c.probability),
+        count_probabilities=told,
         age_probabilities=age.probabilities,
         marks=marks,
     )
