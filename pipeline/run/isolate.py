@@ -79,8 +79,10 @@ class Stopped(Exception):  # noqa: N818  (an answer to the user's wish, not an e
 
 def start_server(preload: Sequence[str]) -> None:
     """Start the process that children are forked from, with the modules `preload` imported. Call before any work."""
-    kept = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))  # workers must not fight over cores
+    # Workers must not fight over cores, nor take for a module what happens to lie in the folder the user is in.
+    given = dict.fromkeys((*_ONE_THREAD, "PYTHONSAFEPATH"), "1")
+    kept = {name: os.environ.get(name) for name in given}
+    os.environ.update(given)
     context = _context()
     try:
         if context.get_start_method() == "forkserver":

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from small_work import (
@@ -26,6 +28,7 @@ from pipeline.codes import REFUSALS
 from pipeline.commands.reading_scans import PRELOADED
 from pipeline.run.isolate import Fault, Limits, Stopped, isolated, start_server
 
+HERE = Path(__file__).parent
 LIMITS = Limits(cpu_seconds=20, wall_seconds=60, memory_megabytes=400)
 SHORT = Limits(cpu_seconds=1, wall_seconds=60, memory_megabytes=400)
 
@@ -50,6 +53,21 @@ def test_nothing_of_a_child_reaches_the_terminal(capfd):
 
 def test_children_use_one_thread_each():
     assert isolated(threads_allowed, 0, LIMITS) == "1"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no server to import anything")
+def test_a_file_in_the_users_folder_is_never_taken_for_a_module(tmp_path):
+    (tmp_path / "numpy.py").write_text("from pathlib import Path; Path('imported').touch()")
+    code = (
+        "from small_work import doubled; from pipeline.run.isolate import *; start_server(['numpy']);"
+        "print(isolated(doubled, 2, Limits(cpu_seconds=9, wall_seconds=60, memory_megabytes=400)))"
+    )
+    script = tmp_path / "elsewhere" / "script.py"
+    script.parent.mkdir()
+    script.write_text(f"if __name__ == '__main__':\n import sys; sys.path.append({str(HERE)!r}); {code}")
+    told = subprocess.run([sys.executable, str(script)], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert told.stdout == "4\n"
+    assert not (tmp_path / "imported").exists()
 
 
 def test_an_exception_is_a_fault_of_the_program_with_its_trace_for_the_log():
