@@ -295,7 +295,7 @@ def _counts(s: Scores, most: int) -> Numbers:
     for middle, block in blocks(grow):
         came = np.matmul(block.transpose(0, 2, 1), alpha[:, :middle, middle - 2])  # (bone, k, count)
         alpha[:, middle, middle - 1 :, 1:] = came[:, :, :-1] * step[:, middle, middle - 1 :, None]
-    valid = _valid_mask()[None, :, :, None]
+    valid = valid_mask()[None, :, :, None]
     end = np.exp(np.clip(s.end, -80, 40))[..., None] * alpha * valid
     late = np.exp(np.clip(s.late, -80, 40))[..., None] * alpha * valid
     out = np.zeros((bones, most + 1))
@@ -308,13 +308,13 @@ def _counts(s: Scores, most: int) -> Numbers:
 
 
 @lru_cache(maxsize=1)
-def _valid_mask() -> NDArray[np.bool_]:
+def valid_mask() -> NDArray[np.bool_]:
     """(node, candidate) True where the candidate lies beyond the node."""
     return np.arange(NODES)[:, None] < np.arange(MOST_CANDIDATES)[None, :] + 2
 
 
 def valid(a: Numbers) -> Numbers:
-    return np.where(_valid_mask()[None], a, 2 * IMPOSSIBLE)
+    return np.where(valid_mask()[None], a, 2 * IMPOSSIBLE)
 
 
 def _log_sum(a: Numbers, axis: int) -> Numbers:

@@ -1,15 +1,17 @@
-"""The sequence model's weights fitted to known annuli: penalised maximum likelihood of whole paths."""
+"""The sequence model's weights fitted to known annuli: penalised maximum likelihood of paths and counts."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from pipeline.together import sequence
+from pipeline.together.posterior import Posterior, given_count, over_all
 from pipeline.together.sequence import END, LATE, MOST_CANDIDATES, NODES, NONE, Chains, Numbers
 
 _PAIRS = len(sequence.PAIR) + len(sequence.FIRST_PAIR) + len(sequence.HIDDEN_PAIR)
@@ -34,101 +36,113 @@ class Problem:
     chains: Chains
     evidence: NDArray[np.float32]
     """(bone, candidate, feature)."""
-    paths: tuple[Path, ...]
+    paths: tuple[Path | None, ...]
+    """None where the candidates cannot tell the truth: then the count alone is known."""
+    annuli: tuple[int, ...]
+    """The known count of each bone."""
+    count_weight: float
+    """Share of a bone's say that its count has; the rest is its path's."""
 
 
 def fit(
     problem: Problem, start: tuple[Numbers, Numbers], evidence_penalty: Numbers, chain_penalty: Numbers, iterations: int
 ) -> tuple[Numbers, Numbers]:
-    """Weights of the evidence and of the chain that make the known paths likeliest.
+    """Weights of the evidence and of the chain that make what is known likeliest: paths where they are, counts
+    everywhere.
 
     The penalties, one a weight, draw each weight towards where it started.
     """
     c = problem.chains
-    bones = len(problem.paths)
-    size = problem.evidence.shape[2]
+    bones, size = len(problem.annuli), problem.evidence.shape[2]
+    annuli = np.array(problem.annuli)
+    known_path = np.array([p is not None for p in problem.paths])
+    path_weight = np.where(known_path, 1 - problem.count_weight, 0.0)
+    count_weight = np.where(known_path, problem.count_weight, 1.0)
     real = c.node > sequence.IMPOSSIBLE / 2
     x = problem.evidence.reshape(-1, size)
-    pairs, threes, ends = sequence.pair_features(c), sequence.triple_features(c), sequence.end_features(c)
-    observed, taken = _observed(problem, pairs, threes, ends)
+    features = _Features(sequence.pair_features(c), sequence.triple_features(c), *sequence.end_features(c))
+    observed, taken = _observed(problem, features, path_weight)
     origin = np.concatenate(start)
     penalty = np.concatenate([evidence_penalty, chain_penalty])
 
     def loss(theta: Numbers) -> tuple[float, Numbers]:
-        node = np.where(
-            real, (x @ theta[:size].astype(np.float32)).reshape(real.shape).astype(np.float64), sequence.IMPOSSIBLE
-        )
-        w = np.split(theta[size:], _CUTS)
-        s = sequence.Scores(
-            node=node,
-            pair=pairs @ w[0],
-            triple=threes @ w[1],
-            end=ends[0] @ w[2],
-            late=ends[1] @ w[3],
-            none=ends[2] @ w[4],
-            none_late=ends[3] @ w[5],
-        )
-        alpha, beta = sequence.forward(s), sequence.backward(s)
-        total = sequence.log_total(s, alpha)
-        pair = np.exp(np.minimum(sequence.valid(alpha + beta) - total[:, None, None], 0))
-        end = np.exp(np.minimum(sequence.valid(alpha + s.end) - total[:, None, None], 0))
-        late = np.exp(np.minimum(sequence.valid(alpha + s.late) - total[:, None, None], 0))
-        triple = _triple_marginals(s, alpha, beta, total)
-        none, none_late = np.exp(s.none - total), np.exp(s.none_late - total)
-        expected = np.concatenate(
-            [
-                np.einsum("bijf,bij->f", pairs, pair),
-                np.einsum("btf,bt->f", threes, triple),
-                np.einsum("bijf,bij->f", ends[0], end),
-                np.einsum("bijf,bij->f", ends[1], late),
-                none @ ends[2],
-                none_late @ ends[3],
-            ]
-        )
-        surplus = (pair.sum(1) - taken) * real
-        gradient = np.concatenate([x.T @ surplus.ravel().astype(np.float32), expected - observed]) / bones
-        known = float((node[taken > 0]).sum() + observed @ theta[size:])
+        own = (x @ theta[:size].astype(np.float32)).reshape(real.shape).astype(np.float64)
+        node = np.where(real, own, sequence.IMPOSSIBLE)
+        s = features.scores(node, theta[size:])
+        everything, counted = over_all(s), given_count(s, annuli)
+        use = path_weight + count_weight
+        expected = features.expected(everything, use) - features.expected(counted, count_weight)
+        surplus = everything.pair.sum(1) * use[:, None] - counted.pair.sum(1) * count_weight[:, None] - taken
+        gradient = np.concatenate([x.T @ (surplus * real).ravel().astype(np.float32), expected - observed]) / bones
+        known = float((node * taken)[taken > 0].sum() + observed @ theta[size:])
+        cost = float((everything.log_total * use).sum() - (counted.log_total * count_weight).sum()) - known
         departure = theta - origin
-        return (float(total.sum()) - known) / bones + float(penalty @ departure**2), gradient + 2 * penalty * departure
+        return cost / bones + float(penalty @ departure**2), gradient + 2 * penalty * departure
 
     found = minimize(loss, origin, jac=True, method="L-BFGS-B", options={"maxiter": iterations, "maxcor": 20})
     return found.x[:size], found.x[size:]
 
 
-def _observed(
-    problem: Problem, pairs: Numbers, triples: Numbers, ends: tuple[Numbers, Numbers, Numbers, Numbers]
-) -> tuple[Numbers, Numbers]:
-    """Chain features summed over the known paths, and which candidates are taken (bone, candidate)."""
+@dataclass(frozen=True, slots=True)
+class _Features:
+    """Chain features of every part of every path."""
+
+    pair: Numbers
+    triple: Numbers
+    end: Numbers
+    late: Numbers
+    none: Numbers
+    none_late: Numbers
+
+    def scores(self, node: Numbers, weights: Numbers) -> sequence.Scores:
+        w = np.split(weights, _CUTS)
+        return sequence.Scores(
+            node=node,
+            pair=self.pair @ w[0],
+            triple=self.triple @ w[1],
+            end=self.end @ w[2],
+            late=self.late @ w[3],
+            none=self.none @ w[4],
+            none_late=self.none_late @ w[5],
+        )
+
+    def expected(self, p: Posterior, weight: Numbers) -> Numbers:
+        """Features summed over the bones as often as they are used, (feature,)."""
+        w3, w2 = weight[:, None, None], weight[:, None]
+        return np.concatenate(
+            [
+                np.einsum("bijf,bij->f", self.pair, p.pair * w3),
+                np.einsum("btf,bt->f", self.triple, p.triple * w2),
+                np.einsum("bijf,bij->f", self.end, p.end * w3),
+                np.einsum("bijf,bij->f", self.late, p.late * w3),
+                (p.none * weight) @ self.none,
+                (p.none_late * weight) @ self.none_late,
+            ]
+        )
+
+
+def _observed(problem: Problem, features: _Features, weight: Numbers) -> tuple[Numbers, Numbers]:
+    """Chain features summed over the known paths, and how much each candidate is taken (bone, candidate)."""
     i, j, k = sequence.triples()
     index = np.full((NODES, NODES, NODES), -1)
     index[i, j, k] = np.arange(len(i))
-    total = [
-        np.zeros(_PAIRS),
-        np.zeros(9),
-        np.zeros(len(END)),
-        np.zeros(len(LATE)),
-        np.zeros(len(NONE)),
-        np.zeros(len(sequence.NONE_LATE)),
-    ]
+    total = [np.zeros(n) for n in np.diff([0, *_CUTS, len(sequence.FEATURES)])]
     taken = np.zeros((len(problem.paths), MOST_CANDIDATES))
     for b, path in enumerate(problem.paths):
+        if path is None:
+            continue
         if not path.taken:
-            total[5 if path.late else 4] += ends[3 if path.late else 2][b]
+            total[5 if path.late else 4] += weight[b] * (features.none_late if path.late else features.none)[b]
             continue
         nodes = [1 if path.hidden_first else 0, *(t + 2 for t in path.taken)]
-        taken[b, list(path.taken)] = 1
-        for before, here in zip(nodes[:-1], nodes[1:], strict=True):
-            total[0] += pairs[b, before, here - 2]
+        taken[b, list(path.taken)] = weight[b]
+        for before, here in pairwise(nodes):
+            total[0] += weight[b] * features.pair[b, before, here - 2]
         for a, m, n in zip(nodes[:-2], nodes[1:-1], nodes[2:], strict=True):
-            total[1] += triples[b, index[a, m, n]]
-        total[3 if path.late else 2] += ends[1 if path.late else 0][b, nodes[-2], nodes[-1] - 2]
+            total[1] += weight[b] * features.triple[b, index[a, m, n]]
+        ends = features.late if path.late else features.end
+        total[3 if path.late else 2] += weight[b] * ends[b, nodes[-2], nodes[-1] - 2]
     return np.concatenate(total), taken
-
-
-def _triple_marginals(s: sequence.Scores, alpha: Numbers, beta: Numbers, total: Numbers) -> Numbers:
-    i, j, k = sequence.triples()
-    value = alpha[:, i, j - 2] + s.triple + s.pair[:, j, k - 2] + s.node[:, k - 2] + beta[:, j, k - 2] - total[:, None]
-    return np.exp(np.minimum(value, 0))
 
 
 def with_node(c: Chains, node: Numbers) -> Chains:
