@@ -18,7 +18,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import beta, norm
+from scipy.special import betainc, betaincinv, ndtr
 
 from pipeline.records import Captured
 from pipeline.settings import SeasonSettings
@@ -106,14 +106,14 @@ def season_table(season: SeasonSettings) -> SeasonTable:
     first = np.minimum(begins + later, (begins + ends) / 2)
     width = ends - first
     day = np.arange(DAYS)[:, None]
-    in_window = beta.cdf((day + 0.5 - first) / width, *FORMING_SHAPE)
+    in_window = betainc(*FORMING_SHAPE, np.clip((day + 0.5 - first) / width, 0, 1))
     # A few fish, and mistaken dates, lie outside any window: a normal as wide as the window itself.
-    outside = norm.cdf(day + 0.5, (first + ends) / 2, (ends - begins) / 2)
+    outside = ndtr((day + 0.5 - (first + ends) / 2) / ((ends - begins) / 2))
     formed = (1 - season.date_outliers) * in_window + season.date_outliers * outside
     formed = np.clip(formed, NEVER, 1 - NEVER)
 
     steps = (np.arange(FORMING_STEPS) + 0.5) / FORMING_STEPS
-    formed_on = first + width * beta.ppf(steps, *FORMING_SHAPE)[:, None]  # (step, annulus)
+    formed_on = first + width * betaincinv(*FORMING_SHAPE, steps)[:, None]  # (step, annulus)
     passed = (day[:, None, :] - formed_on) / (stops - formed_on)  # (day, step, annulus)
     grown = _growth_curve(passed)
     counts = passed >= 0
