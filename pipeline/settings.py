@@ -257,7 +257,6 @@ class SeasonSettings(Section):
 class ReviewSettings(Section):
     """What sends a bone to a person."""
 
-    accepted_error: Fraction
     first_year_doubt: Fraction
     least_confidence: Fraction
     least_age_probability: Fraction
