@@ -43,6 +43,14 @@ _SUBPIXEL_BITS = 4
 _SUBPIXELS = 1 << _SUBPIXEL_BITS
 
 
+def sheet(height: int, width: int, colour: Colour = PAPER) -> NDArray[np.uint8]:
+    """An empty picture (row, column, 3) of one colour."""
+    # A whole row at a time: three bytes at a time would take longer than all the drawing.
+    picture = np.empty((height, width, 3), np.uint8)
+    picture[:] = np.full((width, 3), colour, np.uint8)
+    return picture
+
+
 def stroke(
     picture: NDArray[np.uint8],
     lines: Sequence[Polyline],

@@ -44,8 +44,7 @@ def draw_overlay(
     `crop_scale` its pixels a scan pixel. All of `reading` and `age` is in scan pixels.
     """
     layout = lay_out(reading, age, specimen, settings)
-    picture = np.empty((layout.height, layout.width, 3), np.uint8)
-    picture[:] = ink.PAPER
+    picture = ink.sheet(layout.height, layout.width)
     tones = _tones(crop, crop_origin, crop_scale, reading)
     _paste(picture, layout.view, tones[_seen(crop, crop_origin, crop_scale, layout.view)])
     _draw_bone(picture, layout)
@@ -117,7 +116,7 @@ def _seen(crop: NDArray[np.uint8], origin: Point, scale: float, view: View) -> N
 
 def _paste(picture: NDArray[np.uint8], view: View, grey: NDArray[np.uint8]) -> None:
     left, top, right, bottom = (round(v) for v in view.box)
-    picture[top:bottom, left:right] = grey[:, :, None]
+    picture[top:bottom, left:right] = cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
 
 
 def _half_evened(

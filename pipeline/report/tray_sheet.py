@@ -56,8 +56,7 @@ def draw_tray(
     bones on it (None: there is no table); `missing` are the specimens that it promises and no bone was found for.
     """
     layout = lay_out_tray(picture.shape[1], picture.shape[0], scale, scan, bones, missing, promised, settings)
-    sheet = np.empty((layout.height, layout.width, 3), np.uint8)
-    sheet[:] = ink.DOUBT if layout.mismatch else ink.PAPER
+    sheet = ink.sheet(layout.height, layout.width, ink.DOUBT if layout.mismatch else ink.PAPER)
     ground = sheet[layout.top :]
     method = cv2.INTER_AREA if layout.zoom < 1 else cv2.INTER_CUBIC
     ground[:] = cv2.resize(picture, (layout.width, layout.height - layout.top), interpolation=method)[:, :, None]
