@@ -129,6 +129,8 @@ class Logit(Section):
     centre: tuple[float, ...]
     scale: tuple[float, ...]
     weights: tuple[float, ...]
+    constant: float = 0.0
+    """Added to the score; a choice among candidates needs none."""
     reach: Positive
     """Standardised features are cut at this, so that an odd bone cannot run away along a square."""
 
@@ -255,8 +257,11 @@ class SeasonSettings(Section):
 
 
 class ReviewSettings(Section):
-    """What sends a bone to a person."""
+    """What sends a bone to a person, and how many more are read as a check."""
 
+    accepted_error: Fraction
+    blind_share: Fraction
+    blind_salt: str
     first_year_doubt: Fraction
     least_confidence: Fraction
     least_age_probability: Fraction
@@ -327,7 +332,7 @@ class Settings(Section):
     evidence: EvidenceModel
     count: CountSettings
     confidence: NamedWeights
-    first_year: NamedWeights
+    first_year: Logit
     growth: GrowthSettings
     season: SeasonSettings
     water: Mapping[str, SeasonSettings] = {}

@@ -14,9 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.quadratic_logit import log_odds
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Axis, Bone, Float, Point, Specimen
-from pipeline.settings import FocusSettings, Logit
+from pipeline.settings import FocusSettings
 
 WORK_SIDE = 160.0
 """Pixels: square root of the bone's area in the picture that the focus is sought in. Marks at this size are 3 px or
@@ -223,12 +224,6 @@ def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.
     ).astype(np.float64)
 
 
-def quadratic(features: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Features, then their squares and products: (candidate, n + n (n + 1) / 2)."""
-    i, j = np.triu_indices(features.shape[1])
-    return np.concatenate([features, features[:, i] * features[:, j]], axis=1)
-
-
 def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
     """Focus and growth axis of a bone, in scan pixels.
 
@@ -243,11 +238,11 @@ def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
     sparse = small.outline[:: max(1, len(small.outline) // 240)]
     reach = ray_lengths(sparse, points)
     by_outline = outline_features(small, points, reach, depth)
-    score = _score(by_outline, settings.outline)
+    score = log_odds(by_outline, settings.outline)
     chosen = np.argsort(-score, kind="stable")[:SHORTLIST]
     points, reach = points[chosen], reach[chosen]
     features = np.concatenate([by_outline[chosen], pixel_features(small, points, reach)], axis=1)
-    probability = np.exp(_softmax_log(_score(features, settings.full)))
+    probability = np.exp(_softmax_log(log_odds(features, settings.full)))
     best = points[np.argmax(probability)]
     near = np.hypot(*(points - best).T) < NEIGHBOURHOOD
     focus = small.to_scan((points[near] * probability[near, None]).sum(0) / probability[near].sum())
@@ -290,11 +285,6 @@ def far_margin(outline: Float, focus: NDArray[np.float64], direction: float) -> 
     met = np.where(crossing, along + share * (nxt_along - along), -np.inf)
     far = max(float(met.max()), 1.0)
     return focus + far * np.array([np.cos(direction), np.sin(direction)])
-
-
-def _score(features: NDArray[np.float64], logit: Logit) -> NDArray[np.float64]:
-    centred = np.clip((features - np.array(logit.centre)) / np.array(logit.scale), -logit.reach, logit.reach)
-    return np.asarray(quadratic(centred) @ np.array(logit.weights))
 
 
 def _softmax_log(score: NDArray[np.float64]) -> NDArray[np.float64]:

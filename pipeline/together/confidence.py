@@ -11,6 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.quadratic_logit import log_odds
 from pipeline.records import BoneReading
 from pipeline.settings import Settings
 from pipeline.together.chains import Bone
@@ -35,19 +36,18 @@ CONFIDENCE = (
 )
 """Names of what the confidence is read from, in order."""
 FIRST_YEAR = (
-    "one",
     "hidden",
     "first_sure",
     "first_depth",
-    "first_depth_square",
+    "depth_to_median",
     "departure",
-    "departure_square",
     "base",
     "count",
     "gap_ratio",
+    "reflected",
 )
 """Names of what the doubt about the first year is read from, in order."""
-_DEPTH, _RATIO, _RIM = EVIDENCE.index("log_depth"), EVIDENCE.index("log_gap_ratio"), EVIDENCE.index("log_rim_px")
+_DEPTH, _RIM = EVIDENCE.index("log_depth"), EVIDENCE.index("log_rim_px")
 SHARPEST, FLATTEST = 8.0, 0.05
 """Powers between which a distribution is sharpened or flattened to the confidence wanted."""
 
@@ -104,19 +104,20 @@ def confidence_features(count: Count, bone: Bone, reading: BoneReading) -> Numbe
     )
 
 
-def first_year_doubt(count: Count, bone: Bone, settings: Settings) -> float:
+def first_year_doubt(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> float:
     """Probability that the first annulus is hidden or hardly shows."""
-    return _logistic(float(first_year_features(count, bone) @ _weights(settings.first_year.weights, FIRST_YEAR)))
+    features = first_year_features(count, bone, reading)
+    return _logistic(float(log_odds(features[None], settings.first_year)[0]))
 
 
-def first_year_features(count: Count, bone: Bone) -> Numbers:
+def first_year_features(count: Count, bone: Bone, reading: BoneReading) -> Numbers:
     """What the doubt about the first year is read from, as named by `FIRST_YEAR`."""
     taken = list(count.path.taken)
     n = int(count.probability.argmax())
+    reflected = float(reading.lighting == "reflected")
     if not taken:
-        return np.array([1.0, _logit(count.hidden_first), 0.0, 0.0, 0.0, 0.0, 0.0, bone.base, np.log1p(n), 0.0])
+        return np.array([_logit(count.hidden_first), 0.0, 0.0, 0.0, 0.0, bone.base, np.log1p(n), 0.0, reflected])
     first = taken[0]
-    depth = float(bone.evidence[first, _DEPTH] - np.median(bone.evidence[taken, _DEPTH]))
     own = float(bone.evidence[first, _DEPTH])
     share = bone.first_length_share
     departure = float(np.clip(np.log(bone.fraction[first] / share), -1.5, 1.5)) if np.isfinite(share) else 0.0
@@ -125,16 +126,15 @@ def first_year_features(count: Count, bone: Bone) -> Numbers:
         ratio = float(np.log((bone.fraction[taken[1]] - bone.fraction[first]) / max(bone.fraction[first], 1e-3)))
     return np.array(
         [
-            1.0,
             _logit(count.hidden_first),
             _logit(float(count.mark_probability[first])),
             own,
-            depth * abs(depth),
+            own - float(np.median(bone.evidence[taken, _DEPTH])),
             departure,
-            departure**2,
             bone.base,
             np.log1p(n),
             ratio,
+            reflected,
         ]
     )
 

@@ -177,7 +177,7 @@ def _age(
     low, high = _range(c.probability, n)
     told = _told(c.probability)
     confidence = dict(told)[n]  # as in the table: the two must agree to the last digit
-    doubt = first_year_doubt(c.count, c.bone, settings)
+    doubt = first_year_doubt(c.count, c.bone, c.reading, settings)
     ambiguous = doubt >= settings.review.first_year_doubt and not (n == 0 and c.count.hidden_first < 0.5)
     check, split = split_or_check(c.bone, c.count)
     found = Findings(
