@@ -192,14 +192,14 @@ def test_every_scan_is_refused_with_a_code_of_the_registry():
 
 
 # ------------------------------------------------------------------------------------------------ settings
-def leaves(model: type[BaseModel], at: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
-    """Every key that a model has, by its place."""
+def leaves(model: type[BaseModel], at: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], bool]]:
+    """Every key that a model has, by its place, and whether it must be given."""
     for name, field in model.model_fields.items():
         kind = field.annotation
         if isinstance(kind, type) and issubclass(kind, BaseModel):
             yield from leaves(kind, (*at, name))
         else:
-            yield (*at, name)
+            yield (*at, name), field.is_required()
 
 
 def stands_in(content: object, place: tuple[str, ...]) -> bool:
@@ -210,13 +210,13 @@ def stands_in(content: object, place: tuple[str, ...]) -> bool:
     return True
 
 
-KEYS = [place for place in leaves(Settings) if place not in (("water",), ("species",))]
-"""All but the two groups that hold settings by name."""
+KEYS = dict(leaves(Settings))
 
 
 def test_every_setting_has_its_value_in_a_file():
     shipped = [tomllib.loads((SHIPPED / f"{name}.toml").read_text(encoding="utf-8")) for name in ("general", "fitted")]
-    assert [".".join(place) for place in KEYS if not any(stands_in(content, place) for content in shipped)] == []
+    must = [place for place, required in KEYS.items() if required]
+    assert [".".join(place) for place in must if not any(stands_in(content, place) for content in shipped)] == []
 
 
 @pytest.mark.parametrize("file", sorted(p.name for p in SHIPPED.glob("*.toml") if p.name != "fitted.toml"))
@@ -252,8 +252,9 @@ def test_the_readme_names_every_settings_file_that_a_user_gives():
 def section_of(command: str) -> str:
     """The README's section that shows a command at work."""
     sections = re.split(r"^## ", README, flags=re.MULTILINE)
-    (found,) = [s for s in sections if re.search(rf"^```sh\nopercle {command} ", s, flags=re.MULTILINE)][:1]
-    return found
+    found = [s for s in sections if re.search(rf"^```sh\nopercle {command} ", s, flags=re.MULTILINE)]
+    assert found, f"no section of README.md shows `opercle {command} ...` in a block of its own"
+    return found[0]
 
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))
@@ -267,6 +268,7 @@ def test_the_pages_show_no_command_or_option_that_does_not_exist():
     for page in (README, DEVELOPERS):
         for line in re.findall(r"opercle ((?:[a-z]+ )[^`|\n]*)", "\n".join(re.findall(r"```sh\n(.*?)```", page, re.S))):
             command, *words = line.split()
+            assert command in COMMANDS, line
             known = {option for p in COMMANDS[command].params for option in p.opts}
             assert {word for word in words if word.startswith("--")} <= known, line
 
