@@ -144,8 +144,9 @@ def _open_glass(off: Float, field: Mask, settings: SegmentSettings) -> Mask:
         depth = 0
         for row in range(strips):
             cells = difference[row][inside[row]]
-            if cells.size and max(np.percentile(cells, 30), -np.percentile(cells, 70)) > settings.lid_contrast:
-                depth = row + 1
+            if cells.size and max(np.percentile(cells, 30), -np.percentile(cells, 70)) <= settings.lid_contrast:
+                break
+            depth = row + 1
         seen[:depth + (depth > 0)] = False
     return open_glass
 

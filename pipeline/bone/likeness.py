@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bone.outline import Cutout
-from pipeline.bone.shape import filled, outer_contour
+from pipeline.bone.shape import filled, outer_contour, solidity
 from pipeline.records import Float, Mask
 from pipeline.settings import SegmentSettings
 
@@ -58,7 +58,7 @@ def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, in
 def shape_likeness(shape: Shape, settings: SegmentSettings) -> float:
     """0 to 1 from the outline alone."""
     # A bone cut by the scan's edge ends in a straight line there: it may be as square as paper.
-    lenient = 0.05 if shape.on_edge > 0.04 else 0.0
+    lenient = 0.03 if shape.on_edge > 0.04 else 0.0
     return (_falling(shape.squareness - lenient, settings.squareness_of_paper)
             * _falling(shape.aspect, settings.aspect_of_ruler)
             * _falling(shape.roundness, settings.roundness_of_coin)
@@ -69,6 +69,12 @@ def shape_likeness(shape: Shape, settings: SegmentSettings) -> float:
 def size_likeness(side: float, largest: float, settings: SegmentSettings) -> float:
     """0 to 1 from its size beside the largest thing on the scan that may be a bone: specks and hairs are small."""
     return _rising(side / largest, settings.smallness_of_bone)
+
+
+def lettering_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+    """0 to 1 for small things in company: letters and digits are flat strokes, bones are sheets with a dense base."""
+    return (_rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter)
+            * _rising(ink(cutout), settings.flatness_of_letter))
 
 
 def standing_out(cutout: Cutout) -> float:

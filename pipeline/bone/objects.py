@@ -76,8 +76,10 @@ def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tu
 def _without_faint(part: Mask, off: Float, settings: SegmentSettings) -> Mask:
     """The part without what is faint beside the rest of it: a stain, shadow or uneven backing that it runs into."""
     clear = float(np.percentile(off[part], settings.faint_percentile))
-    clearly = (part & (off > settings.faint_share * clear)).astype(np.uint8)
-    return _holes_filled(clearly, settings) > 0
+    faint = (part & (off <= settings.faint_share * clear)).astype(np.uint8)
+    # Thin faint lines are print or cracks, and remain.
+    stain = disc_opened(np.pad(faint, 1), max(2, round(settings.thin_share * float(np.count_nonzero(part)) ** 0.5)))
+    return np.asarray(part & (stain[1:-1, 1:-1] == 0))
 
 
 def _company(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, int, float]]:

@@ -28,6 +28,8 @@ class Cutout:
     mask: Mask
     outline: Float
     """(n, 2) points x, y, scan pixels, to a fraction of a pixel."""
+    covered: float
+    """Share of the mask that stands out from the backing by itself; the rest are holes that were filled."""
     brighter: bool
     """The thing is brighter than the backing."""
 
@@ -82,7 +84,8 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple
     mask = _without_hairs(solid, max(2, round(settings.hair_share * size)))
     if np.count_nonzero(mask) < 16:
         return None
-    return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), brighter)
+    covered = float(np.count_nonzero(smooth[mask] > settings.faint_share * typical)) / float(np.count_nonzero(mask))
+    return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), covered, brighter)
 
 
 def _enlarged(mask: Mask, origin: tuple[int, int], crop: tuple[int, int], shape: tuple[int, int],

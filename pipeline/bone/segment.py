@@ -8,9 +8,9 @@ import numpy as np
 from pipeline.bone.backing import Backing, find_backing
 from pipeline.bone.lighting import decide_lighting
 from pipeline.bone.likeness import (
-    Shape,
     contrast_likeness,
     edge_likeness,
+    lettering_likeness,
     measure_shape,
     shape_likeness,
     size_likeness,
@@ -36,19 +36,21 @@ def find_bones(scan: Scan, settings: SegmentSettings, expected: int | None = Non
     backing = find_backing(image, settings)
     things = find_things(image, backing, settings)
     nearest, distance = _nearest(things, image.shape)
-    shapes = [measure_shape(t.mask, t.origin, image.shape) for t in things]
-    shapely = [shape_likeness(s, settings) for s in shapes]
+    shapely = [shape_likeness(measure_shape(t.mask, t.origin, image.shape), settings) for t in things]
     largest = max((_side(t) for t, s in zip(things, shapely, strict=True) if s >= settings.plainly_not), default=0.0)
     cut: list[tuple[Thing, float, Cutout]] = []
-    for number, (thing, shape, like) in enumerate(zip(things, shapes, shapely, strict=True)):
-        if like < settings.plainly_not or _is_lettering(thing, shape, largest, settings):
+    for number, (thing, like) in enumerate(zip(things, shapely, strict=True)):
+        if like < settings.plainly_not or _is_text(thing, largest, settings):
             continue
         reach = max(3.0, settings.reach_share * _side(thing))
         near = (nearest == number) & (distance <= reach)
         cutout = cut_out(scan, backing, thing, near, scale, settings)
         if cutout is None:
             continue
-        cut.append((thing, like * size_likeness(_side(thing), largest, settings), cutout))
+        like *= size_likeness(_side(thing), largest, settings)
+        if thing.company and _side(thing) < settings.word_of_largest * largest:
+            like *= lettering_likeness(cutout, settings)
+        cut.append((thing, like, cutout))
     clearest = max((standing_out(c) for t, _, c in cut if _side(t) > settings.letter_of_largest * largest), default=0.0)
     found = []
     for thing, like, cutout in cut:
@@ -77,12 +79,9 @@ def _side(thing: Thing) -> float:
     return float(np.count_nonzero(thing.mask)) ** 0.5
 
 
-def _is_lettering(thing: Thing, shape: Shape, largest: float, settings: SegmentSettings) -> bool:
-    """Whether a thing is a letter, digit or word: in company of others, small beside the bones or not solid."""
-    share = _side(thing) / largest
-    if share < settings.word_of_largest and thing.company > 0 and shape.solidity < settings.solidity_of_word:
-        return True
-    if share < settings.letter_of_largest and thing.peers >= settings.least_peers:
+def _is_text(thing: Thing, largest: float, settings: SegmentSettings) -> bool:
+    """Whether a thing is one of many of its size: small beside the bones, or none of them as solid as a bone."""
+    if _side(thing) < settings.letter_of_largest * largest and thing.peers >= settings.least_peers:
         return True
     return thing.peers > settings.least_peers and thing.peer_solidity < settings.solidity_of_text
 
