@@ -94,6 +94,32 @@ def audit(
     print(audit(readings, run or [], reference, out))
 
 
+@app.command(epilog="Example:  opercle triage run-2026 --max-error 0.02")
+def triage(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
+    max_error: Annotated[
+        float | None,
+        typer.Option(
+            min=0, max=1,
+            help="Share of wrong counts that may be expected among the bones nobody reads. Default, without --most: "
+            "accepted_error of the run's settings, 0.02 as shipped.",
+        ),
+    ] = None,
+    most: Annotated[
+        int | None,
+        typer.Option(min=0, help="How many bones people have time for; with --max-error too, the shorter queue."),
+    ] = None,
+) -> None:
+    """Rank the bones that a person must read, in RUN/queue.csv, and tell what error is left among the rest.
+
+    A few bones drawn by lot from the rest are in the queue as well, as a check on the machine.
+    """
+    from pipeline.commands.triage import triage
+
+    for line in triage(run, max_error, most, _say).lines():
+        print(line)
+
+
 @app.command(epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
 def simulate(
     out: Annotated[Path, typer.Argument(help="Folder for the drawn scans and tables: new or empty.")],

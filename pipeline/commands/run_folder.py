@@ -77,6 +77,18 @@ def describe(out: Path, settings: Settings, counts: Mapping[str, int], seconds: 
     write_text(out / NAME, json.dumps(content, indent=1, ensure_ascii=False) + "\n")
 
 
+def settings_of(run: Path) -> Settings:
+    """The settings that the run was made with. Raises RunError when run.json does not hold them."""
+    try:
+        stored = json.loads((run / NAME).read_text(encoding="utf-8"))["settings"]
+        return Settings.model_validate_json(json.dumps(stored), strict=True)
+    except (OSError, ValueError, KeyError, TypeError):  # a ValidationError is a ValueError
+        raise RunError(
+            f"{run / NAME}: does not hold the settings of this version of opercle; give the line of `opercle age` "
+            "again, which reads no scan anew unless it must"
+        ) from None
+
+
 def with_all_pictures(run: Path, known: Mapping[str, KnownScan]) -> Collection[str]:
     """Names of the scans all of whose unmarked pictures are there."""
     there = {places.CROPS: _names(run / places.CROPS), places.SCANS: _names(run / places.SCANS)}

@@ -1,4 +1,5 @@
-"""The ledger of a run: one SQLite file behind all tables. Every statement of SQL is in this module.
+"""The ledger of a run: one SQLite file behind all tables. Every statement of SQL is in this module and in
+`ledger_tables`.
 
 One transaction a scan; write-ahead log, so that a batch killed at any moment leaves whole scans only and pages can read
 while it runs. Machine results (scans, bones, ages, changes) may be dropped and made again; readings and corrections are
@@ -10,47 +11,20 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
 from pipeline.errors import RunError
 from pipeline.records import Age, BoneReading, Point, Reading, Refusal, Specimen
-from pipeline.run import record_text
+from pipeline.run import ledger_tables, record_text
 
 FILE = "run.sqlite"
 _LOCK = "batch.lock"
 _APPLICATION = 0x6F706572  # "oper": tells our files from other SQLite files
-_SCHEMA = 1
 _WAIT_SECONDS = 10
 """How long to wait for another process of this tool (the page, the report) that is writing."""
-
-_TABLES = """
-CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT NOT NULL);
-CREATE TABLE scans(
-    scan TEXT PRIMARY KEY, path TEXT NOT NULL, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL,
-    settings TEXT NOT NULL, code TEXT NOT NULL, hints TEXT NOT NULL, cause TEXT NOT NULL,
-    width INTEGER NOT NULL, height INTEGER NOT NULL, bones INTEGER NOT NULL,
-    stage TEXT NOT NULL, refusal TEXT NOT NULL, detail TEXT NOT NULL);
-CREATE TABLE bones(
-    scan TEXT NOT NULL REFERENCES scans(scan) ON DELETE CASCADE, number INTEGER NOT NULL,
-    digest TEXT NOT NULL, measures TEXT NOT NULL, shape TEXT NOT NULL, PRIMARY KEY(scan, number));
-CREATE TABLE specimens(position INTEGER PRIMARY KEY, scan TEXT NOT NULL, record TEXT NOT NULL);
-CREATE TABLE ages(
-    position INTEGER PRIMARY KEY, specimen TEXT UNIQUE NOT NULL, record TEXT NOT NULL, age TEXT NOT NULL,
-    sources TEXT NOT NULL);
-CREATE TABLE changes(
-    id INTEGER PRIMARY KEY, specimen TEXT NOT NULL, name TEXT NOT NULL, old TEXT NOT NULL, new TEXT NOT NULL,
-    cause TEXT NOT NULL);
-CREATE TABLE pictures(name TEXT PRIMARY KEY, drawn_from TEXT NOT NULL);
-CREATE TABLE readings(
-    id INTEGER PRIMARY KEY, specimen TEXT NOT NULL, reader TEXT NOT NULL, annuli INTEGER, age_class INTEGER,
-    edge TEXT NOT NULL, readability TEXT NOT NULL, seconds REAL, read_on TEXT NOT NULL, note TEXT NOT NULL);
-CREATE TABLE corrections(
-    id INTEGER PRIMARY KEY, scan TEXT NOT NULL, bone INTEGER NOT NULL, reader TEXT NOT NULL, made_on TEXT NOT NULL,
-    lighting TEXT NOT NULL, dpi REAL, focus_x REAL, focus_y REAL, axis_x REAL, axis_y REAL);
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +79,16 @@ class AgedBone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """Of one row of ages.csv, what decides whether a person must look."""
+
+    specimen: str
+    confidence: float | None
+    """None: unreadable."""
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """One cell of ages.csv that a later call changed."""
 
@@ -144,13 +128,13 @@ class Ledger:
             if schema == 0 and ours == 0:
                 if self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
                     raise RunError(f"{self.run / FILE}: not written by opercle; give another --out")
-                for statement in _TABLES.split(";"):
+                for statement in ledger_tables.TABLES.split(";"):
                     self._db.execute(statement)
                 self._db.execute(f"PRAGMA application_id = {_APPLICATION}")
-                self._db.execute(f"PRAGMA user_version = {_SCHEMA}")
+                self._db.execute(f"PRAGMA user_version = {ledger_tables.VERSION}")
             elif ours != _APPLICATION:
                 raise RunError(f"{self.run / FILE}: not written by opercle; give another --out")
-            elif schema != _SCHEMA:
+            elif schema != ledger_tables.VERSION:
                 raise RunError(f"{self.run / FILE}: of another version of opercle; use that one, or another --out")
 
     @contextlib.contextmanager
@@ -232,8 +216,9 @@ class Ledger:
     def drop_machine_results(self) -> None:
         """Forget everything the machine found; people's readings and corrections stay."""
         with self._transaction() as db:
-            for table in ("bones", "scans", "specimens", "ages", "changes", "meta"):
+            for table in ("bones", "scans", "specimens", "ages", "changes", "queue", "meta"):
                 db.execute(f"DELETE FROM {table}")
+            _forget_unread_blind(db)
             db.execute("UPDATE pictures SET drawn_from = ''")  # their files are still there
 
     # -------------------------------------------------------------------------------------------- specimens
@@ -289,6 +274,34 @@ class Ledger:
             Change(specimen=str(specimen), column=str(name), old=str(old), new=str(new), cause=str(cause))
             for specimen, name, old, new, cause in rows
         )
+
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """Every row of ages.csv as last written, in its order, without all that makes `ages` slow."""
+        query = "SELECT specimen, json_extract(age, '$.confidence'), json_extract(age, '$.reasons') FROM ages"
+        return tuple(
+            Outcome(specimen=str(specimen), confidence=confidence, reasons=tuple(json.loads(str(reasons))))  # type: ignore[arg-type]
+            for specimen, confidence, reasons in self._rows(f"{query} ORDER BY position")
+        )
+
+    # -------------------------------------------------------------------------------------------- queue
+    def store_queue(self, specimens: Sequence[str], blind: Collection[str]) -> None:
+        """Keep this queue in place of any earlier one, and which of its bones were drawn as a check.
+
+        Bones that were drawn earlier and have been read stay marked as drawn.
+        """
+        with self._transaction() as db:
+            db.execute("DELETE FROM queue")
+            db.executemany("INSERT INTO queue VALUES (?, ?)", list(enumerate(specimens, 1)))
+            _forget_unread_blind(db)
+            db.executemany("INSERT OR IGNORE INTO blind VALUES (?)", [(s,) for s in sorted(blind)])
+
+    def queue(self) -> tuple[str, ...]:
+        """Specimens that a person shall read, in order."""
+        return tuple(str(s) for (s,) in self._rows("SELECT specimen FROM queue ORDER BY rank"))
+
+    def blind(self) -> frozenset[str]:
+        """Specimens drawn as a check from those that nobody had to read: no reader may know which."""
+        return frozenset(str(s) for (s,) in self._rows("SELECT specimen FROM blind"))
 
     # -------------------------------------------------------------------------------------------- pictures
     def pictures(self) -> dict[str, str]:
@@ -351,6 +364,10 @@ def only_batch(run: Path) -> Iterator[None]:
         raise RunError(f"{run / _LOCK}: {_said(e)}") from e
     with contextlib.closing(db):
         yield
+
+
+def _forget_unread_blind(db: sqlite3.Connection) -> None:
+    db.execute("DELETE FROM blind WHERE specimen NOT IN (SELECT specimen FROM readings)")
 
 
 def _aged_bone(record: object, age: object, sources: object) -> AgedBone:

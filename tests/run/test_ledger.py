@@ -96,6 +96,26 @@ def test_the_latest_correction_of_a_bone_holds(ledger):
     assert ledger.corrections()["a.png", 1].dpi == 1200.0
 
 
+def test_a_queue_takes_the_place_of_the_earlier_one_and_what_was_read_as_a_check_stays_marked(ledger):
+    ledger.store_queue(["c", "a", "b"], ["b", "c"])
+    assert (ledger.queue(), ledger.blind()) == (("c", "a", "b"), {"b", "c"})
+    ledger.add_reading(Reading(specimen="b", reader="Ann", annuli=2))
+    ledger.store_queue(["a"], [])
+    assert (ledger.queue(), ledger.blind()) == (("a",), {"b"})
+    ledger.drop_machine_results()
+    assert (ledger.queue(), ledger.blind()) == ((), {"b"})
+
+
+def test_outcomes_are_the_ages_in_short(ledger):
+    ages = [
+        Age(specimen="b", status="aged", annuli=2, confidence=0.1 + 0.2, reasons=("damaged", "cut-off")),
+        Age(specimen="a", status="unreadable", reasons=("no-reading",)),
+    ]
+    ledger.store_ages([AgedBone(specimen=Specimen(specimen=a.specimen, scan="s"), age=a, sources={}) for a in ages], [])
+    told = [(o.specimen, o.confidence, o.reasons) for o in ledger.outcomes()]
+    assert told == [(a.specimen, a.confidence, a.reasons) for a in ages]
+
+
 def test_a_folder_without_a_ledger_is_said_so(tmp_path):
     with pytest.raises(RunError, match=r"holds no run\.sqlite"):
         Ledger(tmp_path)

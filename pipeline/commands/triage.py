@@ -1,0 +1,89 @@
+"""`opercle triage`: which bones need a person, in what order, and what error is left among the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.commands import run_folder
+from pipeline.errors import RunError
+from pipeline.files.tables import Cell, Column, write_table
+from pipeline.run.ledger import Ledger
+from pipeline.together.triage import LEVEL, Bone, Queued, Triage, Wrong
+from pipeline.together.triage import triage as triaged
+
+Say = Callable[[str], None]
+
+QUEUE = (Column("rank", "count"), Column("specimen"), Column("confidence", "probability"), Column("reasons"))
+NAME = "queue.csv"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a call has found, and where the queue is."""
+
+    triage: Triage
+    path: Path
+
+    def lines(self) -> tuple[str, ...]:
+        """As printed."""
+        t = self.triage
+        bones = t.kept + t.to_read + t.already_read
+        read = f" + read already {_part(t.already_read, bones)}" if t.already_read else ""
+        lines = [
+            f"bones {bones} = kept {_part(t.kept, bones)} + to read {_part(t.to_read, bones)}{read}",
+            f"wrong counts expected among the kept: {_wrong(t.wrong_kept)}",
+            f"wrong counts expected among those to read: {_wrong(t.wrong_to_read)}",
+        ]
+        if t.uncounted_to_read:
+            lines.append(f"without a count, to read first: {t.uncounted_to_read}")
+        if t.hard_kept:
+            lines.append(f"kept although more than the confidence asks for a person: {t.hard_kept}")
+        checks = sum(q.blind for q in t.queue)
+        if checks:
+            lines.append(f"in the queue too, drawn by lot from the kept as a check; readers must not know which: {checks}")
+        return (*lines, str(self.path))
+
+
+def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> Told:
+    """Write the queue of a run from what is stored. Raises RunError when the run holds no ages."""
+    with Ledger(run) as ledger:
+        outcomes = ledger.outcomes()
+        if not outcomes:
+            raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
+        read = {reading.specimen for reading in ledger.readings()}
+        bones = [
+            Bone(specimen=o.specimen, confidence=o.confidence, reasons=o.reasons, read=o.specimen in read)
+            for o in outcomes
+        ]
+        found = triaged(bones, run_folder.settings_of(run).review, max_error=max_error, most=most)
+        path = write_table(run / NAME, QUEUE, [_row(rank, q) for rank, q in enumerate(found.queue, 1)])
+        if path.name != NAME:
+            say(f"{NAME} is open in another program; the new table is beside it, in {path.name}")
+        ledger.store_queue(
+            [q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind]
+        )
+    return Told(triage=found, path=path)
+
+
+def _row(rank: int, q: Queued) -> tuple[Cell, ...]:
+    bone = q.bone
+    return rank, bone.specimen, bone.confidence if q.told else None, ";".join(bone.reasons) if q.told else ""
+
+
+def _part(n: int, of: int) -> str:
+    return f"{n} ({_percent(n / of)})"
+
+
+def _wrong(wrong: Wrong | None) -> str:
+    if wrong is None:
+        return "no counts there"
+    return (
+        f"{_percent(wrong.share)} of {wrong.counts}; {_percent(wrong.low)} to {_percent(wrong.high)} in "
+        f"{100 * LEVEL:.0f} % of such runs if each bone is wrong as often as its confidence says"
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"

@@ -1,0 +1,32 @@
+"""The tables of a run's ledger."""
+
+VERSION = 2
+"""Of the tables; a ledger with others is left alone."""
+
+TABLES = """
+CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE scans(
+    scan TEXT PRIMARY KEY, path TEXT NOT NULL, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL,
+    settings TEXT NOT NULL, code TEXT NOT NULL, hints TEXT NOT NULL, cause TEXT NOT NULL,
+    width INTEGER NOT NULL, height INTEGER NOT NULL, bones INTEGER NOT NULL,
+    stage TEXT NOT NULL, refusal TEXT NOT NULL, detail TEXT NOT NULL);
+CREATE TABLE bones(
+    scan TEXT NOT NULL REFERENCES scans(scan) ON DELETE CASCADE, number INTEGER NOT NULL,
+    digest TEXT NOT NULL, measures TEXT NOT NULL, shape TEXT NOT NULL, PRIMARY KEY(scan, number));
+CREATE TABLE specimens(position INTEGER PRIMARY KEY, scan TEXT NOT NULL, record TEXT NOT NULL);
+CREATE TABLE ages(
+    position INTEGER PRIMARY KEY, specimen TEXT UNIQUE NOT NULL, record TEXT NOT NULL, age TEXT NOT NULL,
+    sources TEXT NOT NULL);
+CREATE TABLE changes(
+    id INTEGER PRIMARY KEY, specimen TEXT NOT NULL, name TEXT NOT NULL, old TEXT NOT NULL, new TEXT NOT NULL,
+    cause TEXT NOT NULL);
+CREATE TABLE queue(rank INTEGER PRIMARY KEY, specimen TEXT UNIQUE NOT NULL);
+CREATE TABLE blind(specimen TEXT PRIMARY KEY);
+CREATE TABLE pictures(name TEXT PRIMARY KEY, drawn_from TEXT NOT NULL);
+CREATE TABLE readings(
+    id INTEGER PRIMARY KEY, specimen TEXT NOT NULL, reader TEXT NOT NULL, annuli INTEGER, age_class INTEGER,
+    edge TEXT NOT NULL, readability TEXT NOT NULL, seconds REAL, read_on TEXT NOT NULL, note TEXT NOT NULL);
+CREATE TABLE corrections(
+    id INTEGER PRIMARY KEY, scan TEXT NOT NULL, bone INTEGER NOT NULL, reader TEXT NOT NULL, made_on TEXT NOT NULL,
+    lighting TEXT NOT NULL, dpi REAL, focus_x REAL, focus_y REAL, axis_x REAL, axis_y REAL);
+"""
