@@ -200,7 +200,7 @@ def test_photocopy_is_found_by_its_bare_name_and_differs_only_where_its_file_say
 
 # ------------------------------------------------------------------------------------------------ digests
 def test_only_what_the_pixels_depend_on_calls_for_reading_scans_again(read):
-    shipped, picky, sharper = read(), read("[review]\nleast_confidence = 0.9"), read("[unwrap]\nrim_px = 2.0")
+    shipped, picky, sharper = read(), read("[review]\nleast_confidence = 0.123"), read("[unwrap]\nrim_px = 2.0")
     assert picky.first_pass_digest() == shipped.first_pass_digest()
     assert picky.second_pass_digest() != shipped.second_pass_digest()
     assert sharper.first_pass_digest() != shipped.first_pass_digest()
