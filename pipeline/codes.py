@@ -1,4 +1,4 @@
-"""The registry of reasons, notices and refusals. A code never changes its meaning; tables, pages and the README use it."""
+"""The registry of reasons, notices and refusals. Tables, pages and README use it; a code never changes its meaning."""
 
 from __future__ import annotations
 
@@ -29,7 +29,8 @@ REASONS = _registry(
     Code(
         "first-year",
         "the first mark found may not be the first annulus, or one is hidden in the thick base",
-        "look near the focus, at the dotted ring where the missing mark would lie, and compare with small fish of the same water",
+        "look near the focus, at the dotted ring where the missing mark would lie, and compare with small fish of the "
+        "same water",
     ),
     Code(
         "edge-undecided",

@@ -93,7 +93,11 @@ def _beside_people(found: Audit) -> dict[str, Any] | None:
     people = found.people
     if people is None:
         return None
-    figures = {"people_exact": people.people_exact, "machine_exact": people.machine_exact, "difference": people.difference}
+    figures = {
+        "people_exact": people.people_exact,
+        "machine_exact": people.machine_exact,
+        "difference": people.difference,
+    }
     return {"n": people.n, **{name: [e.value, e.low, e.high] for name, e in figures.items()}}
 
 
