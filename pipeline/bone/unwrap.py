@@ -105,7 +105,7 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
     dx, dy = directions(axis, angle)
     fx, fy = axis.focus[0] - bone.origin[0], axis.focus[1] - bone.origin[1]
     rows, columns = bone.mask.shape
-    reach = float(np.hypot(rows, columns))
+    reach = float(np.hypot(*(bone.outline - axis.focus).T).max()) + 2
     steps = np.arange(0, reach, 0.5, dtype=np.float32)
     x = np.round(fx + dx[:, None] * steps).astype(np.int32)
     y = np.round(fy + dy[:, None] * steps).astype(np.int32)
