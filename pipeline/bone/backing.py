@@ -36,7 +36,9 @@ class Backing:
     contrast: float
     """Brightness by which the things on it typically differ from it."""
 
-    def within(self, origin: tuple[float, float], shape: tuple[int, int], scale: tuple[float, float] = (1.0, 1.0)) -> Float:
+    def within(
+        self, origin: tuple[float, float], shape: tuple[int, int], scale: tuple[float, float] = (1.0, 1.0)
+    ) -> Float:
         """Brightness on a crop.
 
         `origin` is the crop's top-left pixel (x, y) and `shape` its size, in pixels of an image that is `scale` times
@@ -44,7 +46,9 @@ class Backing:
         """
         return _resampled(self.cells, self._placing(origin, scale), shape, cv2.INTER_LINEAR)
 
-    def field_within(self, origin: tuple[float, float], shape: tuple[int, int], scale: tuple[float, float] = (1.0, 1.0)) -> Mask:
+    def field_within(
+        self, origin: tuple[float, float], shape: tuple[int, int], scale: tuple[float, float] = (1.0, 1.0)
+    ) -> Mask:
         """The field on a crop, as `within`."""
         field = self.field.astype(np.uint8)
         return np.asarray(_resampled(field, self._placing(origin, scale), shape, cv2.INTER_NEAREST) > 0)
@@ -52,8 +56,9 @@ class Backing:
     def _placing(self, origin: tuple[float, float], scale: tuple[float, float]) -> NDArray[np.float64]:
         across, down = self.pixels_per_cell[0] * scale[0], self.pixels_per_cell[1] * scale[1]
         # A pixel centre x lies at (x + .5) / pixels_per_cell - .5 on the grid.
-        return np.array([[1 / across, 0, (origin[0] + 0.5) / across - 0.5],
-                         [0, 1 / down, (origin[1] + 0.5) / down - 0.5]])
+        return np.array(
+            [[1 / across, 0, (origin[0] + 0.5) / across - 0.5], [0, 1 / down, (origin[1] + 0.5) / down - 0.5]]
+        )
 
 
 def find_backing(image: Float, settings: SegmentSettings) -> Backing:
@@ -67,7 +72,7 @@ def find_backing(image: Float, settings: SegmentSettings) -> Backing:
     height, width = image.shape
     shrink = max(1.0, max(height, width) / settings.backing_grid_px)
     size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
-    grid = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    grid = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
     field = np.ones(grid.shape, bool)
     surface = _surface(grid, field, settings)
     for _ in range(settings.frames_at_most):
@@ -89,7 +94,7 @@ def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
     Things lie on one side of a dark or bright backing, so residuals on that side lose their weight sooner.
     """
     rows, columns = grid.shape
-    y, x = np.mgrid[-1:1:rows * 1j, -1:1:columns * 1j].astype(np.float32)
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j].astype(np.float32)
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1)
     inside, seen = terms[field], grid[field]
     start = _commonest(grid[_rim(field)])
@@ -147,7 +152,7 @@ def _open_glass(off: Float, field: Mask, settings: SegmentSettings) -> Mask:
             if cells.size and max(np.percentile(cells, 30), -np.percentile(cells, 70)) <= settings.lid_contrast:
                 break
             depth = row + 1
-        seen[:depth + (depth > 0)] = False
+        seen[: depth + (depth > 0)] = False
     return open_glass
 
 
@@ -165,6 +170,7 @@ def _commonest(values: Float) -> float:
     return float(edges[best] + edges[best + 1]) / 2
 
 
-def _resampled(grid: NDArray[np.generic], placing: NDArray[np.float64], shape: tuple[int, int], how: int) -> Float:
-    return cv2.warpAffine(grid, placing, (shape[1], shape[0]), flags=how | cv2.WARP_INVERSE_MAP,  # type: ignore[return-value, call-overload]
-                          borderMode=cv2.BORDER_REPLICATE)
+def _resampled(grid: cv2.typing.MatLike, placing: NDArray[np.float64], shape: tuple[int, int], how: int) -> Float:
+    flags = how | cv2.WARP_INVERSE_MAP
+    out = cv2.warpAffine(grid, placing, (shape[1], shape[0]), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float32)

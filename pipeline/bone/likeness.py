@@ -35,8 +35,18 @@ class Shape:
     """Share of the outline that lies on the scan's edge."""
 
 
+@dataclass(frozen=True, slots=True)
+class Small:
+    """A thing with its longer side `_SIDE` pixels; both arrays (row, column)."""
+
+    off: Float
+    """Difference from the backing, larger on the thing."""
+    mask: NDArray[np.uint8]
+
+
 def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, int]) -> Shape:
-    """Measure a mask, (row, column), whose top-left pixel is `origin` (x, y) on a scan of `scan_shape` (rows, columns)."""
+    """Measure a mask, (row, column), whose top-left pixel is `origin` (x, y) on a scan of `scan_shape` (rows,
+    columns)."""
     ring = outer_contour(mask)
     hull = cv2.convexHull(ring)
     (_, sides, _) = cv2.minAreaRect(hull)
@@ -59,11 +69,13 @@ def shape_likeness(shape: Shape, settings: SegmentSettings) -> float:
     """0 to 1 from the outline alone."""
     # A bone cut by the scan's edge ends in a straight line there: it may be as square as paper.
     lenient = 0.03 if shape.on_edge > 0.04 else 0.0
-    return (_falling(shape.squareness - lenient, settings.squareness_of_paper)
-            * _falling(shape.aspect, settings.aspect_of_ruler)
-            * _falling(shape.roundness, settings.roundness_of_coin)
-            * _rising(shape.solidity, settings.solidity_of_bone)
-            * _falling(shape.on_edge, settings.edge_of_frame))
+    return (
+        _falling(shape.squareness - lenient, settings.squareness_of_paper)
+        * _falling(shape.aspect, settings.aspect_of_ruler)
+        * _falling(shape.roundness, settings.roundness_of_coin)
+        * _rising(shape.solidity, settings.solidity_of_bone)
+        * _falling(shape.on_edge, settings.edge_of_frame)
+    )
 
 
 def size_likeness(side: float, largest: float, settings: SegmentSettings) -> float:
@@ -71,10 +83,11 @@ def size_likeness(side: float, largest: float, settings: SegmentSettings) -> flo
     return _rising(side / largest, settings.smallness_of_bone)
 
 
-def lettering_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+def lettering_likeness(cutout: Cutout, small: Small, settings: SegmentSettings) -> float:
     """0 to 1 for small things in company: letters and digits are flat strokes, bones are sheets with a dense base."""
-    return (_rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter)
-            * _rising(ink(cutout), settings.flatness_of_letter))
+    return _rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter) * _rising(
+        ink(small), settings.flatness_of_letter
+    )
 
 
 def standing_out(cutout: Cutout) -> float:
@@ -88,28 +101,30 @@ def contrast_likeness(step: float, clearest: float, settings: SegmentSettings) -
     return _rising(step / clearest, settings.faintness_of_bone) if clearest > 0 else 1.0
 
 
-def edge_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+def edge_likeness(small: Small, settings: SegmentSettings) -> float:
     """0 to 1 from how sharply it ends: glare, stains and shadows fade out, bones end."""
-    return _rising(edge_sharpness(cutout), settings.sharpness_of_bone)
+    return _rising(edge_sharpness(small), settings.sharpness_of_bone)
 
 
-def texture_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+def texture_likeness(small: Small, settings: SegmentSettings) -> float:
     """0 to 1 from the markings: zones about a focus at the outline, not about one deep inside, and no print."""
-    at_rim, deep = zones(cutout)
-    return (_rising(at_rim, settings.zones_of_bone) * _falling(deep - at_rim, settings.zones_of_scale)
-            * _falling(ink(cutout), settings.ink_of_print))
+    at_rim, deep = zones(small)
+    return (
+        _rising(at_rim, settings.zones_of_bone)
+        * _falling(deep - at_rim, settings.zones_of_scale)
+        * _falling(ink(small), settings.ink_of_print)
+    )
 
 
-def ink(cutout: Cutout) -> float:
+def ink(small: Small) -> float:
     """How much more the parts that stand out most from the backing do so than the whole: ratio of brightness steps."""
-    small, mask = _reduced(cutout)
-    typical, most = np.percentile(small[mask > 0], [50, 98])
+    typical, most = np.percentile(small.off[small.mask > 0], [50, 98])
     return float(most / max(typical, 1e-3))
 
 
-def edge_sharpness(cutout: Cutout) -> float:
+def edge_sharpness(thing: Small) -> float:
     """Share of the brightness step that is made within a few percent of the thing's size about its outline."""
-    small, mask = _reduced(cutout)
+    small, mask = thing.off, thing.mask
     inside = cv2.distanceTransform(np.pad(mask, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
     outside = cv2.distanceTransform(1 - mask, cv2.DIST_L2, 3)
     deep = small[inside > max(8.0, 0.35 * float(inside.max()))]
@@ -121,14 +136,14 @@ def edge_sharpness(cutout: Cutout) -> float:
     return float(np.clip((np.median(rim) - np.median(beyond)) / whole, 0, 1)) if whole > 0 else 0.0
 
 
-def zones(cutout: Cutout) -> tuple[float, float]:
+def zones(thing: Small) -> tuple[float, float]:
     """How well zones that copy the margin about a focus explain the brightness: best focus at the outline, and inside.
 
     Zones of growth are copies of the margin, smaller and smaller towards the focus. So rays from the focus, each scaled
     to its own length, show the same profile; the share of the variance that their mean explains is returned for the
     best focus near the outline (bones) and for the best one deep inside (fish scales and coins have theirs there).
     """
-    small, mask = _reduced(cutout)
+    small, mask = thing.off, thing.mask
     ring = outer_contour(mask > 0).astype(np.float32)
     inside = cv2.distanceTransform(np.pad(mask, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
     centre = np.array(np.argwhere(mask).mean(0)[::-1], np.float32)
@@ -137,21 +152,22 @@ def zones(cutout: Cutout) -> tuple[float, float]:
     deep = np.argwhere(inside > 0.75 * inside.max())[:, ::-1].astype(np.float32)
     deep = deep[:: max(1, len(deep) // 8)]
     shares = _explained(small, mask, np.concatenate([at_rim, deep]))
-    return float(shares[:len(at_rim)].max()), float(shares[len(at_rim):].max())
+    return float(shares[: len(at_rim)].max()), float(shares[len(at_rim) :].max())
 
 
 def _explained(value: Float, mask: NDArray[np.uint8], foci: NDArray[np.float32]) -> Float:
     angle = np.linspace(0, 2 * np.pi, _RAYS, endpoint=False, dtype=np.float32)
     way = np.stack([np.cos(angle), np.sin(angle)], 1)
     reach = np.arange(1, int(1.5 * _SIDE), 1.5, dtype=np.float32)
-    points = foci[:, None, None, :] + way[None, :, None, :] * reach[None, None, :, None]
+    points = np.asarray(foci[:, None, None, :] + way[None, :, None, :] * reach[None, None, :, None], np.float32)
     on = _picked(mask, points, cv2.INTER_NEAREST) > 0
     length = np.where(on.any(2), reach[on.shape[2] - 1 - on[:, :, ::-1].argmax(2)], 0.0)
     far = length > 0.6 * length.max(1, keepdims=True)
     part = np.linspace(0.12, 0.93, _SAMPLES, dtype=np.float32)
-    points = foci[:, None, None, :] + way[None, :, None, :] * (length[:, :, None] * part)[..., None]
-    seen = _picked(value, points.astype(np.float32), cv2.INTER_LINEAR)
-    weight = (far[:, :, None] & (_picked(mask, points.astype(np.float32), cv2.INTER_NEAREST) > 0)).astype(np.float32)
+    along = way[None, :, None, :] * (length[:, :, None] * part)[..., None]
+    points = np.asarray(foci[:, None, None, :] + along, np.float32)
+    seen = _picked(value, points, cv2.INTER_LINEAR)
+    weight = (far[:, :, None] & (_picked(mask, points, cv2.INTER_NEAREST) > 0)).astype(np.float32)
     # Each ray's own level says how thick the bone is there, not where its zones lie.
     level = (seen * weight).sum(2, keepdims=True) / np.maximum(weight.sum(2, keepdims=True), 1)
     seen = (seen - level) * weight
@@ -162,20 +178,21 @@ def _explained(value: Float, mask: NDArray[np.uint8], foci: NDArray[np.float32])
     return np.asarray(np.where(rays >= 5, (mean**2 * count).sum(1) / total, 0), np.float32)
 
 
-def _picked(field: NDArray[np.generic], points: NDArray[np.float32], how: int) -> NDArray[np.generic]:
+def _picked(field: cv2.typing.MatLike, points: Float, how: int) -> Float:
     flat = np.ascontiguousarray(points.reshape(points.shape[0] * points.shape[1], points.shape[2], 2), np.float32)
-    return cv2.remap(field, flat[..., 0], flat[..., 1], how, borderMode=cv2.BORDER_CONSTANT).reshape(points.shape[:3])
+    seen = cv2.remap(field, flat[..., 0], flat[..., 1], how, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(seen.reshape(points.shape[:3]), np.float32)
 
 
-def _reduced(cutout: Cutout) -> tuple[Float, NDArray[np.uint8]]:
-    """Difference from the backing, larger on the bone, and mask: both with the longer side `_SIDE` pixels."""
+def made_small(cutout: Cutout) -> Small:
+    """A thing at the size at which its edge and markings are judged."""
     rows, columns = cutout.mask.shape
     shrink = _SIDE / max(rows, columns)
     size = (max(8, round(columns * shrink)), max(8, round(rows * shrink)))
     off = cutout.grey - cutout.backing if cutout.brighter else cutout.backing - cutout.grey
-    small: Float = cv2.resize(off, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
-    mask = cv2.resize(cutout.mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    return small, (mask > 0.5).astype(np.uint8)
+    small = np.asarray(cv2.resize(off, size, interpolation=cv2.INTER_AREA), np.float32)
+    mask = cv2.resize(cutout.mask.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
+    return Small(small, (mask > 127).astype(np.uint8))
 
 
 def _overlaps(mask: Mask) -> tuple[float, float]:
@@ -192,7 +209,7 @@ def _overlaps(mask: Mask) -> tuple[float, float]:
     # A square has no principal axes, so the sides of the smallest rectangle are tried as well.
     corners = cv2.boxPoints(cv2.minAreaRect(points.astype(np.float32)))
     side = (corners[1] - corners[0]) / max(float(np.hypot(*(corners[1] - corners[0]))), 1e-6)
-    y, x = np.mgrid[-2:size[1] + 2, -2:size[0] + 2]
+    y, x = np.mgrid[-2 : size[1] + 2, -2 : size[0] + 2]
     place = np.stack([x - centre[0], y - centre[1]], -1)
     here = np.pad(solid, 2)
     square = 0.0

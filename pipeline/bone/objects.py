@@ -32,7 +32,8 @@ class Thing:
     peers: int
     """How many of them are of about its size."""
     peer_solidity: float
-    """Median area over that of the convex hull of the peers (1 when there are none): letters are less solid than bones."""
+    """Median area over that of the convex hull of the peers (1 when there are none): letters are less solid than
+    bones."""
 
 
 def difference(image: Float, backing: Float, level: float, settings: SegmentSettings) -> Float:
@@ -44,31 +45,34 @@ def difference(image: Float, backing: Float, level: float, settings: SegmentSett
         return image - backing
     if level > settings.surely_bright:
         return backing - image
-    return np.abs(image - backing)
+    return np.asarray(np.abs(image - backing), np.float32)
 
 
 def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tuple[Thing, ...]:
     """Find all things of a bone's size or more on a reduced scan of brightness 0..1, (row, column)."""
-    smooth = cv2.GaussianBlur(image, (0, 0), 1.0)
+    smooth = np.asarray(cv2.GaussianBlur(image, (0, 0), 1.0), np.float32)
     field = backing.field_within((0, 0), image.shape)
     off = difference(smooth, backing.within((0, 0), image.shape), backing.level, settings)
     quiet = np.abs(off[::3, ::3])
     quiet = quiet[field[::3, ::3] & (quiet < _SILENT)]
     noise = 1.4826 * float(np.median(quiet)) if quiet.size else 0.0
-    share = float(np.clip(settings.finding_contrast_share * backing.contrast, settings.least_contrast,
-                          settings.enough_contrast))
+    share = float(
+        np.clip(settings.finding_contrast_share * backing.contrast, settings.least_contrast, settings.enough_contrast)
+    )
     standing_out = ((off > max(share, settings.noise_multiple * noise)) & field).astype(np.uint8)
-    standing_out = cv2.morphologyEx(standing_out, cv2.MORPH_CLOSE, disc(1))
-    parts = _components(_holes_filled(standing_out, settings), settings.least_letter_px)
+    closed = np.asarray(cv2.morphologyEx(standing_out, cv2.MORPH_CLOSE, disc(1)), np.uint8)
+    parts = _components(_holes_filled(closed, settings), settings.least_letter_px)
     companies = _company(parts, settings)
     things: list[Thing] = []
     for (origin, part), company in zip(parts, companies, strict=True):
         if np.count_nonzero(part) <= 0.5 * settings.least_side_px**2:
             continue
-        part = _without_faint(part, off[origin[1]:origin[1] + part.shape[0], origin[0]:origin[0] + part.shape[1]], settings)
+        part = _without_faint(
+            part, off[origin[1] : origin[1] + part.shape[0], origin[0] : origin[0] + part.shape[1]], settings
+        )
         for piece, parted in _pieces(part, settings):
             x, y, width, height = cv2.boundingRect(piece.astype(np.uint8))
-            mask = piece[y:y + height, x:x + width]
+            mask = piece[y : y + height, x : x + width]
             things.append(Thing((origin[0] + x, origin[1] + y), mask, parted, *company))
     return tuple(things)
 
@@ -96,12 +100,16 @@ def _company(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSetting
     close &= (ratio > 0.2) & ((ratio < 2) | (solid[None] < settings.solidity_of_comb))
     # The digits of a ruler stand apart, but on one line and of one height (or one width, when it lies upright).
     end, tolerance = corner + extent, settings.line_tolerance * extent
-    lined = (np.abs(end[:, None] - end[None]) < tolerance[:, None]) & (np.abs(extent[:, None] - extent[None]) < tolerance[:, None])
+    lined = (np.abs(end[:, None] - end[None]) < tolerance[:, None]) & (
+        np.abs(extent[:, None] - extent[None]) < tolerance[:, None]
+    )
     close |= lined.any(-1) & (ratio > 0.5) & (ratio < 2)
     np.fill_diagonal(close, False)
     peers = close & (ratio > 0.6) & (ratio < 1.7)
-    return [(int(row.sum()), int(alike.sum()), float(np.median(solid[alike])) if alike.any() else 1.0)
-            for row, alike in zip(close, peers, strict=True)]
+    return [
+        (int(row.sum()), int(alike.sum()), float(np.median(solid[alike])) if alike.any() else 1.0)
+        for row, alike in zip(close, peers, strict=True)
+    ]
 
 
 def _holes_filled(binary: NDArray[np.uint8], settings: SegmentSettings) -> NDArray[np.uint8]:
@@ -124,7 +132,7 @@ def _components(binary: NDArray[np.uint8], least_side: float) -> list[tuple[tupl
     out = []
     for label in np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > 0.5 * least_side**2) + 1:
         x, y, width, height = (int(v) for v in stats[label, :4])
-        out.append(((x, y), np.asarray(labels[y:y + height, x:x + width] == label)))
+        out.append(((x, y), np.asarray(labels[y : y + height, x : x + width] == label)))
     return out
 
 
@@ -133,8 +141,7 @@ def _pieces(part: Mask, settings: SegmentSettings) -> list[tuple[Mask, bool]]:
     out: list[tuple[Mask, bool]] = []
     for _, opened in _opened(part, settings):
         halves = _parted(opened, settings)
-        out += [(half, len(halves) > 1) for half in halves
-                if np.count_nonzero(half) > 0.5 * settings.least_side_px**2]
+        out += [(half, len(halves) > 1) for half in halves if np.count_nonzero(half) > 0.5 * settings.least_side_px**2]
     return out
 
 
@@ -148,7 +155,8 @@ def _opened(part: Mask, settings: SegmentSettings) -> list[tuple[int, Mask]]:
     out = []
     for i in kept:
         # Opening rounds corners; they come back, but no hair does: it is longer than the disc is wide.
-        whole = cv2.dilate((labels == i).astype(np.uint8), disc(max(1, radius // 2))) & padded
+        grown = np.asarray(cv2.dilate((labels == i).astype(np.uint8), disc(max(1, radius // 2))), np.uint8)
+        whole = grown & padded
         out.append((int(stats[i, cv2.CC_STAT_AREA]), largest(whole)[1:-1, 1:-1]))
     return out
 
@@ -164,13 +172,19 @@ def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:
     if deepest < 4:
         return [mask]
     for share in np.arange(0.08, settings.neck_share + 1e-6, 0.04):
-        count, seeds, stats, _ = cv2.connectedComponentsWithStats((depth > share * deepest).astype(np.uint8), connectivity=4)
+        count, seeds, stats, _ = cv2.connectedComponentsWithStats(
+            (depth > share * deepest).astype(np.uint8), connectivity=4
+        )
         peaks = [(float(depth[seeds == i].max()), i) for i in range(1, count) if stats[i, cv2.CC_STAT_AREA] > 8]
         # A body is wide compared with the neck, and no splinter of the other.
-        bodies = [i for peak, i in peaks if peak > settings.body_share * deepest and share * deepest < settings.neck_share * peak]
+        bodies = [
+            i
+            for peak, i in peaks
+            if peak > settings.body_share * deepest and share * deepest < settings.neck_share * peak
+        ]
         if len(bodies) < 2:
             continue
-        pieces = _flooded(padded, seeds, bodies)
+        pieces = _flooded(padded, np.asarray(seeds, np.int32), bodies)
         area = [float(np.count_nonzero(p)) for p in pieces]
         rounded = float(np.average([solidity(p) for p in pieces], weights=area))
         if rounded < whole + settings.parting_gain:
@@ -183,5 +197,5 @@ def _flooded(binary: NDArray[np.uint8], seeds: NDArray[np.int32], bodies: list[i
     """Give every pixel to one of the seeds by a watershed on the distance from the outline."""
     depth = cv2.distanceTransform(binary, cv2.DIST_L2, 5)
     markers = np.where(np.isin(seeds, bodies), seeds, 0)
-    parts = watershed(-depth, markers, mask=binary > 0)
+    parts = watershed(-depth, markers, mask=binary > 0)  # type: ignore[no-untyped-call]
     return [filled(largest((parts == body).astype(np.uint8))) for body in bodies]

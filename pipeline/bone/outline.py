@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.bone.backing import Backing
 from pipeline.bone.objects import Thing
-from pipeline.bone.shape import disc_opened, filled, largest, outer_contour
+from pipeline.bone.shape import disc_opened, largest_filled, outer_contour
 from pipeline.records import Float, Mask, Scan
 from pipeline.settings import SegmentSettings
 
@@ -34,13 +34,14 @@ class Cutout:
     """The thing is brighter than the backing."""
 
 
-def cut_out(scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple[float, float],
-            settings: SegmentSettings) -> Cutout | None:
+def cut_out(
+    scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple[float, float], settings: SegmentSettings
+) -> Cutout | None:
     """Cut one thing out of the scan and find where it ends.
 
     `near` has the reduced scan's shape: True where a pixel may belong to this thing and not to another. `scale` is the
-    scan's pixels per reduced pixel (across, down). The thin bevelled margin fades into the backing, so it ends where its
-    brightness has fallen to `margin_level` of the step between the backing and the bone just inside the margin.
+    scan's pixels per reduced pixel (across, down). The thin bevelled margin fades into the backing, so it ends where
+    its brightness has fallen to `margin_level` of the step between the backing and the bone just inside the margin.
     Returns None when nothing is left.
     """
     height, width = scan.pixels.shape
@@ -75,12 +76,14 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple
     grain = _grain(off, core)
     step = _step_inside(off, core, size)
     typical = float(np.median(step[core][::7]))
-    sigma = float(np.clip(settings.blur_per_grain * grain / max(typical, 1e-3), settings.least_blur_px, settings.most_blur_px))
+    sigma = float(
+        np.clip(settings.blur_per_grain * grain / max(typical, 1e-3), settings.least_blur_px, settings.most_blur_px)
+    )
     smooth = cv2.GaussianBlur(off, (0, 0), sigma)
     noise = 1.4826 * float(np.median(np.abs(away - shift))) / max(1.0, 2 * sigma) if away.size > 50 else 0.0
     above = smooth - np.maximum(settings.margin_level * step, max(settings.noise_multiple * noise, settings.least_step))
     solid = ((above > 0) | core) & allowed
-    solid = filled(largest(solid.astype(np.uint8)))
+    solid = largest_filled(solid.astype(np.uint8))
     mask = _without_hairs(solid, max(2, round(settings.hair_share * size)))
     if np.count_nonzero(mask) < 16:
         return None
@@ -88,13 +91,23 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple
     return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), covered, brighter)
 
 
-def _enlarged(mask: Mask, origin: tuple[int, int], crop: tuple[int, int], shape: tuple[int, int],
-              scale: tuple[float, float]) -> Mask:
+def _enlarged(
+    mask: Mask, origin: tuple[int, int], crop: tuple[int, int], shape: tuple[int, int], scale: tuple[float, float]
+) -> Mask:
     """A mask of the reduced scan, whose top-left pixel is `origin` there, on a crop of the full scan."""
-    placing = np.array([[1 / scale[0], 0, (crop[0] + 0.5) / scale[0] - 0.5 - origin[0]],
-                        [0, 1 / scale[1], (crop[1] + 0.5) / scale[1] - 0.5 - origin[1]]])
-    grown = cv2.warpAffine(mask.astype(np.uint8) * 255, placing, (shape[1], shape[0]),
-                           flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    placing = np.array(
+        [
+            [1 / scale[0], 0, (crop[0] + 0.5) / scale[0] - 0.5 - origin[0]],
+            [0, 1 / scale[1], (crop[1] + 0.5) / scale[1] - 0.5 - origin[1]],
+        ]
+    )
+    grown = cv2.warpAffine(
+        mask.astype(np.uint8) * 255,
+        placing,
+        (shape[1], shape[0]),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     return np.asarray(grown > 127)
 
 
@@ -115,7 +128,10 @@ def _step_inside(off: Float, core: Mask, size: float) -> Float:
     # A window of a few percent of the bone sees several rays but not the thick base from the far margin.
     near_value, near_weight = (cv2.GaussianBlur(a, (0, 0), 4.0, borderType=cv2.BORDER_CONSTANT) for a in (value, inner))
     step = (near_value + 0.02 * typical) / (near_weight + 0.02)
-    return cv2.resize(np.maximum(step, 0.3 * typical), (off.shape[1], off.shape[0]), interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]
+    everywhere = cv2.resize(
+        np.maximum(step, 0.3 * typical), (off.shape[1], off.shape[0]), interpolation=cv2.INTER_LINEAR
+    )
+    return np.asarray(everywhere, np.float32)
 
 
 def _without_hairs(mask: Mask, radius: int) -> Mask:
@@ -123,7 +139,7 @@ def _without_hairs(mask: Mask, radius: int) -> Mask:
     binary = np.pad(mask.astype(np.uint8), 1)
     opened = disc_opened(binary, radius)
     grown = cv2.distanceTransform(1 - opened, cv2.DIST_L2, 3) <= radius
-    return largest((grown & (binary > 0)).astype(np.uint8))[1:-1, 1:-1]
+    return largest_filled((grown & (binary > 0)).astype(np.uint8))[1:-1, 1:-1]
 
 
 def _outline(mask: Mask, above: Float, origin: tuple[int, int]) -> Float:
@@ -146,4 +162,5 @@ def _signed_area(ring: Float) -> float:
 
 
 def _sampled(field: Float, points: NDArray[np.float32]) -> Float:
-    return cv2.remap(field, points[None, :, 0], points[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]  # type: ignore[return-value]
+    seen = cv2.remap(field, points[None, :, 0], points[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen[0], np.float32)

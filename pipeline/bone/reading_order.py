@@ -26,7 +26,11 @@ def reading_order(centres: Sequence[Point], heights: Sequence[float], settings: 
         down, along = y * np.cos(tilt) - x * np.sin(tilt), x * np.cos(tilt) + y * np.sin(tilt)
         rows = _rows(down, settings.row_gap_share * typical)
         scatter = sum(float(np.sum((down[r] - down[r].mean()) ** 2)) for r in rows) / len(x)
-        cost = scatter / typical**2 + settings.row_cost * len(rows) + settings.tilt_cost * (degrees / settings.most_tilt_degrees) ** 2
+        cost = (
+            scatter / typical**2
+            + settings.row_cost * len(rows)
+            + settings.tilt_cost * (degrees / settings.most_tilt_degrees) ** 2
+        )
         if best is None or cost < best[0] - 1e-9:
             best = cost, [sorted(r, key=lambda i: along[i]) for r in rows]
     assert best is not None

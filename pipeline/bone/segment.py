@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.bone.backing import Backing, find_backing
 from pipeline.bone.lighting import decide_lighting
 from pipeline.bone.likeness import (
+    Small,
     contrast_likeness,
     edge_likeness,
     lettering_likeness,
+    made_small,
     measure_shape,
     shape_likeness,
     size_likeness,
@@ -24,8 +27,9 @@ from pipeline.records import Bone, Float, Mask, Scan, frozen
 from pipeline.settings import SegmentSettings
 
 
-def find_bones(scan: Scan, settings: SegmentSettings, expected: int | None = None,
-               lighting: str = "") -> tuple[Bone, ...]:
+def find_bones(
+    scan: Scan, settings: SegmentSettings, expected: int | None = None, lighting: str = ""
+) -> tuple[Bone, ...]:
     """Find the bones of a scan, in reading order, each cut out at full resolution.
 
     `expected` is the number that the specimens table promises, None when it does not say: it decides about doubtful
@@ -38,7 +42,7 @@ def find_bones(scan: Scan, settings: SegmentSettings, expected: int | None = Non
     nearest, distance = _nearest(things, image.shape)
     shapely = [shape_likeness(measure_shape(t.mask, t.origin, image.shape), settings) for t in things]
     largest = max((_side(t) for t, s in zip(things, shapely, strict=True) if s >= settings.plainly_not), default=0.0)
-    cut: list[tuple[Thing, float, Cutout]] = []
+    cut: list[tuple[Thing, float, Cutout, Small, float]] = []
     for number, (thing, like) in enumerate(zip(things, shapely, strict=True)):
         if like < settings.plainly_not or _is_text(thing, largest, settings):
             continue
@@ -48,19 +52,21 @@ def find_bones(scan: Scan, settings: SegmentSettings, expected: int | None = Non
         if cutout is None:
             continue
         like *= size_likeness(_side(thing), largest, settings)
+        small = made_small(cutout)
         if thing.company and _side(thing) < settings.word_of_largest * largest:
-            like *= lettering_likeness(cutout, settings)
-        cut.append((thing, like, cutout))
-    clearest = max((standing_out(c) for t, _, c in cut if _side(t) > settings.letter_of_largest * largest), default=0.0)
+            like *= lettering_likeness(cutout, small, settings)
+        cut.append((thing, like, cutout, small, standing_out(cutout)))
+    clearest = max((step for t, *_, step in cut if _side(t) > settings.letter_of_largest * largest), default=0.0)
     found = []
-    for thing, like, cutout in cut:
-        clear = contrast_likeness(standing_out(cutout), clearest, settings)
-        likeness = like * clear * edge_likeness(cutout, settings) * texture_likeness(cutout, settings)
+    for thing, like, cutout, small, step in cut:
+        clear = contrast_likeness(step, clearest, settings)
+        likeness = like * clear * edge_likeness(small, settings) * texture_likeness(small, settings)
         if likeness >= settings.plainly_not:
             found.append((likeness, thing.parted, cutout))
     chosen = _chosen(found, settings, expected)
-    order = reading_order([_centre(c) for _, _, c in chosen], [float(np.ptp(c.outline[:, 1])) for _, _, c in chosen],
-                          settings)
+    order = reading_order(
+        [_centre(c) for _, _, c in chosen], [float(np.ptp(c.outline[:, 1])) for _, _, c in chosen], settings
+    )
     return tuple(_bone(k, *chosen[i], scan, backing, scale, settings, lighting) for k, i in enumerate(order, start=1))
 
 
@@ -68,7 +74,9 @@ def _reduced(scan: Scan, settings: SegmentSettings) -> tuple[Float, tuple[float,
     """The scan's brightness 0..1 at the size at which bones are looked for, and its pixels per pixel of this."""
     height, width = scan.pixels.shape
     longer = max(height, width)
-    reduction = max(1.0, min(longer / settings.finding_px, settings.finding_reduction), longer / settings.finding_most_px)
+    reduction = max(
+        1.0, min(longer / settings.finding_px, settings.finding_reduction), longer / settings.finding_most_px
+    )
     size = (max(1, round(width / reduction)), max(1, round(height / reduction)))
     small = cv2.resize(scan.pixels, size, interpolation=cv2.INTER_AREA).astype(np.float32)
     return small * np.float32(1 / scan.white), (width / size[0], height / size[1])
@@ -76,7 +84,7 @@ def _reduced(scan: Scan, settings: SegmentSettings) -> tuple[Float, tuple[float,
 
 def _side(thing: Thing) -> float:
     """Size of a thing: the root of its area, pixels of the reduced scan."""
-    return float(np.count_nonzero(thing.mask)) ** 0.5
+    return float(np.sqrt(np.count_nonzero(thing.mask)))
 
 
 def _is_text(thing: Thing, largest: float, settings: SegmentSettings) -> bool:
@@ -86,27 +94,29 @@ def _is_text(thing: Thing, largest: float, settings: SegmentSettings) -> bool:
     return thing.peers > settings.least_peers and thing.peer_solidity < settings.solidity_of_text
 
 
-def _nearest(things: tuple[Thing, ...], shape: tuple[int, int]) -> tuple[np.ndarray, Float]:
+def _nearest(things: tuple[Thing, ...], shape: tuple[int, int]) -> tuple[NDArray[np.int32], Float]:
     """For each pixel of the reduced scan the number of the nearest thing, and how far it is, pixels."""
     number = np.full(shape, -1, np.int32)
     for k, thing in enumerate(things):
         (x, y), (rows, columns) = thing.origin, thing.mask.shape
-        number[y:y + rows, x:x + columns][thing.mask] = k
-    distance, label = cv2.distanceTransformWithLabels((number < 0).astype(np.uint8), cv2.DIST_L2, 5,
-                                                      labelType=cv2.DIST_LABEL_PIXEL)
+        number[y : y + rows, x : x + columns][thing.mask] = k
+    distance, label = cv2.distanceTransformWithLabels(
+        (number < 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
     owner = np.full(int(label.max()) + 1, -1, np.int32)
     owner[label[number >= 0]] = number[number >= 0]
-    return owner[label], distance
+    return owner[label], np.asarray(distance, np.float32)
 
 
-def _chosen(found: list[tuple[float, bool, Cutout]], settings: SegmentSettings,
-            expected: int | None) -> list[tuple[float, bool, Cutout]]:
+def _chosen(
+    found: list[tuple[float, bool, Cutout]], settings: SegmentSettings, expected: int | None
+) -> list[tuple[float, bool, Cutout]]:
     """Plain bones, and of the doubtful things as many as the table promises, or the likelier ones when it is silent."""
     plain = [f for f in found if f[0] >= settings.plainly_bone]
     doubtful = sorted((f for f in found if f[0] < settings.plainly_bone), key=lambda f: -f[0])
     if expected is None:
         return plain + [f for f in doubtful if f[0] >= settings.likely]
-    return plain + doubtful[:max(0, expected - len(plain))]
+    return plain + doubtful[: max(0, expected - len(plain))]
 
 
 def _centre(cutout: Cutout) -> tuple[float, float]:
@@ -114,27 +124,53 @@ def _centre(cutout: Cutout) -> tuple[float, float]:
     return float(low[0] + high[0]) / 2, float(low[1] + high[1]) / 2
 
 
-def _bone(number: int, likeness: float, parted: bool, cutout: Cutout, scan: Scan, backing: Backing,
-          scale: tuple[float, float], settings: SegmentSettings, lighting: str) -> Bone:
+def _bone(
+    number: int,
+    likeness: float,
+    parted: bool,
+    cutout: Cutout,
+    scan: Scan,
+    backing: Backing,
+    scale: tuple[float, float],
+    settings: SegmentSettings,
+    lighting: str,
+) -> Bone:
     off = (cutout.grey - cutout.backing)[::2, ::2][cutout.mask[::2, ::2]]
     under = float(np.median(cutout.backing[cutout.mask]))
     dark, probability = decide_lighting(under, float(np.mean(off > 0)), lighting, settings)
     for array in (cutout.grey, cutout.backing, cutout.mask, cutout.outline):
         frozen(array)
     return Bone(
-        number=number, origin=cutout.origin, grey=cutout.grey, backing=cutout.backing, mask=cutout.mask,
-        outline=cutout.outline, dark_backing=dark, lighting_probability=probability, likeness=likeness,
-        cut_off=_cut_off(cutout, scan, backing, scale, settings), touching=parted,
+        number=number,
+        origin=cutout.origin,
+        grey=cutout.grey,
+        backing=cutout.backing,
+        mask=cutout.mask,
+        outline=cutout.outline,
+        dark_backing=dark,
+        lighting_probability=probability,
+        likeness=likeness,
+        cut_off=_cut_off(cutout, scan, backing, scale, settings),
+        touching=parted,
     )
 
 
-def _cut_off(cutout: Cutout, scan: Scan, backing: Backing, scale: tuple[float, float], settings: SegmentSettings) -> bool:
+def _cut_off(
+    cutout: Cutout, scan: Scan, backing: Backing, scale: tuple[float, float], settings: SegmentSettings
+) -> bool:
     """Whether the bone runs along the scan's edge, or along the frame about the backing, for more than a few pixels."""
     (x, y), mask = cutout.origin, cutout.mask
     rows, columns = mask.shape
     field: Mask = backing.field_within(cutout.origin, mask.shape, scale)
     along = [np.count_nonzero(mask & ~cv2.erode(field.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool))]
-    along += [np.count_nonzero(edge) for edge, cut in (
-        (mask[0], y == 0), (mask[:, 0], x == 0), (mask[-1], y + rows == scan.pixels.shape[0]),
-        (mask[:, -1], x + columns == scan.pixels.shape[1])) if cut]
-    return max(along) >= settings.cut_px
+    along += [
+        np.count_nonzero(edge)
+        for edge, cut in (
+            (mask[0], y == 0),
+            (mask[:, 0], x == 0),
+            (mask[-1], y + rows == scan.pixels.shape[0]),
+            (mask[:, -1], x + columns == scan.pixels.shape[1]),
+        )
+        if cut
+    ]
+    return bool(max(along) >= settings.cut_px)

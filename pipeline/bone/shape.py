@@ -31,6 +31,15 @@ def largest(binary: NDArray[np.uint8]) -> Mask:
     return np.asarray(labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
 
 
+def largest_filled(binary: NDArray[np.uint8]) -> Mask:
+    """The largest connected part with its holes filled, found by its outline alone; empty when the mask is."""
+    contours, _ = cv2.findContours(binary, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    out = np.zeros(binary.shape, np.uint8)
+    if contours:
+        cv2.drawContours(out, [max(contours, key=cv2.contourArea)], -1, 1, -1)
+    return np.asarray(out > 0)
+
+
 def outer_contour(mask: Mask) -> NDArray[np.int32]:
     """(n, 2) pixels x, y of the outermost ring of the largest part, closed, in order."""
     contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
