@@ -1,14 +1,15 @@
-"""Bones drawn a second way: filled discs, ellipses and polygons of scikit-image, laid one on the other.
+"""Bones drawn a second way: filled discs and polygons of scikit-image, laid one on the other.
 
 It shares nothing with the project's renderer nor with the reader, so that those two cannot agree on a wrong idea. A
-bone is a stack of the shapes it had at each winter, painted from the largest down; there are no textures, and marks are
-true circles, ellipses or triangles about the focus.
+bone is a stack of the shapes it had at each winter, painted from the largest down, and grows thinner from the base to
+the margin; there are no textures, and marks are true circles, eggs or triangles about the focus.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ EMPTY_MM = 2.5  # bed around the bone
 SOFT_STEPS = 3  # shades from summer to the full winter zone
 WINTER = 0.22  # of an increment
 SUMMER_OPACITY, WINTER_OPACITY = 0.80, 0.45  # share of light scattered back
+THINNER_AT_MARGIN = 0.2  # share of the base's opacity that the margin lacks
 BED = {"reflected": 0.06, "transmitted": 0.93}
 BLUR_PX = 0.7
 
@@ -65,8 +67,8 @@ def draw_bone(
     16.
     """
     radii_mm = _shrinking(annuli, radius_mm) if isinstance(annuli, int) else [float(r) for r in annuli]
-    if radii_mm != sorted(radii_mm) or (radii_mm and radii_mm[-1] >= radius_mm):
-        raise ValueError("annuli must grow from the focus and stay inside the margin")
+    if any(outer <= inner for inner, outer in pairwise([0.0, *radii_mm, radius_mm])):
+        raise ValueError("each annulus must lie beyond the one before and inside the margin")
     scale = dpi / 25.4
     full = radius_mm * scale
     corners = _turned(_corners(outline, full), angle_deg, mirror)
@@ -87,6 +89,8 @@ def draw_bone(
     knob = draw.disk((focus[1], focus[0]), 0.045 * full, shape=shape)
     opacity[knob] = 0.95
     thin = np.clip(ndimage.distance_transform_edt(mask) / (0.012 * full), 0.6, 1)
+    rows, columns = np.indices(shape)
+    thin *= 1 - THINNER_AT_MARGIN * np.hypot(columns - focus[0], rows - focus[1]) / full
 
     light = opacity * thin if lighting == "reflected" else 0.9 * (1 - 0.75 * opacity * thin)
     picture = np.where(mask, light, BED[lighting])
@@ -111,9 +115,10 @@ def _shrinking(count: int, radius_mm: float) -> list[float]:
 
 def _corners(outline: str, full: float) -> NDArray[np.float64]:
     """Points x, y of the margin about the focus; the growth axis is x."""
-    if outline == "round":  # an ellipse that reaches a third of the radius behind the focus
+    if outline == "round":  # an egg with the focus at its small end; the middle of an ellipse is where scales begin
         turn = np.linspace(0, 2 * np.pi, 240, endpoint=False)
-        return full * np.stack([1 / 3 + np.cos(turn) * 2 / 3, 0.56 * np.sin(turn)], axis=1)
+        along = 0.46 + 0.54 * np.cos(turn)
+        return full * np.stack([along, 0.46 * np.sin(turn) * (0.55 + 0.45 * along)], axis=1)
     if outline == "narrow":  # a triangle with a blunt corner at the focus
         return full * np.array([[-0.06, -0.03], [-0.03, -0.07], [1.0, -0.5], [1.0, 0.45], [-0.03, 0.07], [-0.06, 0.03]])
     half = np.deg2rad(48)
@@ -146,10 +151,5 @@ def _ring(outline: str, focus: NDArray[np.float64], size: float, angle_deg: floa
     """Pixels inside the mark of a given radius on the growth axis."""
     if outline in ("fan", "notched"):
         return draw.disk((focus[1], focus[0]), size, shape=shape)
-    if outline == "round":
-        middle = focus + _turned(np.array([[size / 3, 0.0]]), angle_deg, mirror)[0]
-        return draw.ellipse(
-            middle[1], middle[0], 0.56 * size, size * 2 / 3, shape=shape, rotation=-np.deg2rad(angle_deg)
-        )
     corners = _turned(_corners(outline, size), angle_deg, mirror) + focus
     return draw.polygon(corners[:, 1], corners[:, 0], shape)
