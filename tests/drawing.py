@@ -116,7 +116,7 @@ def _shrinking(count: int, radius_mm: float) -> list[float]:
 def _corners(outline: str, full: float) -> NDArray[np.float64]:
     """Points x, y of the margin about the focus; the growth axis is x."""
     if outline == "round":  # an egg with the focus at its small end; the middle of an ellipse is where scales begin
-        turn = np.linspace(0, 2 * np.pi, 240, endpoint=False)
+        turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
         along = 0.46 + 0.54 * np.cos(turn)
         return full * np.stack([along, 0.46 * np.sin(turn) * (0.55 + 0.45 * along)], axis=1)
     if outline == "narrow":  # a triangle with a blunt corner at the focus
