@@ -14,8 +14,8 @@ from pipeline.records import Float, Mask
 from pipeline.settings import SegmentSettings
 
 _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
-_FOCI = 40  # places along the outline tried as the focus
-_RAYS = 60
+_FOCI = 28  # places along the outline tried as the focus
+_RAYS = 45
 _SAMPLES = 48
 
 

@@ -147,7 +147,7 @@ def find_marks(strip: Strip, profile: RadialProfile, settings: MarksSettings) ->
                 fraction=float(fraction[k]),
                 evidence=tuple(float(round(e, 5)) for e in evidence[k]),
                 arc=tuple(
-                    (float(round(float(a), 2)), float(round(float(b), 2)))
+                    (round(float(a), 1), round(float(b), 1))
                     for a, b in zip(arc_x[on_bone], arc_y[on_bone], strict=True)
                 ),
             )

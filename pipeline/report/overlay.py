@@ -107,7 +107,8 @@ def _seen(crop: NDArray[np.uint8], origin: Point, scale: float, view: View) -> N
         crop,
         back,
         (right - left, bottom - top),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+        # What is enlarged is drawn smoothly; what was averaged down already needs no more.
+        flags=(cv2.INTER_CUBIC if shrink > 1 else cv2.INTER_LINEAR) | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=fill,
     )
