@@ -55,9 +55,12 @@ SHARPEST, FLATTEST = 8.0, 0.05
 def calibrated(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> Numbers:
     """The distribution of the count, (number of annuli,), sharpened or flattened so that its mode has the calibrated
     confidence; the mode stays the mode."""
-    p = count.probability
-    weights = _weights(settings.confidence.weights, CONFIDENCE)
-    return tempered(p, _logistic(float(confidence_features(count, bone, reading) @ weights)))
+    return tempered(count.probability, _logistic(confidence_log_odds(count, bone, reading, settings)))
+
+
+def confidence_log_odds(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> float:
+    """Log odds that the most probable count is right."""
+    return float(confidence_features(count, bone, reading) @ _weights(settings.confidence.weights, CONFIDENCE))
 
 
 def tempered(p: Numbers, wanted: float) -> Numbers:

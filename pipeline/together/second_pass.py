@@ -32,7 +32,7 @@ _DEPTH = EVIDENCE.index("log_depth")
 
 
 @dataclass(frozen=True, slots=True)
-class _Counted:
+class CountedBone:
     """One bone with its count."""
 
     specimen: Specimen
@@ -52,7 +52,7 @@ def age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings)
     """The age of every bone of a run, in order."""
     if not bones:
         return ()
-    counted = _count(bones, settings)
+    counted = counted_bones(bones, settings)
     marks = [counted_marks(c.reading, c.bone, c.count) for c in counted]
     radii = [tuple(m.radius_px for m in own if m.counted) for own in marks]
     expected = [_expected(c, r) for c, r in zip(counted, radii, strict=True)]
@@ -93,7 +93,8 @@ def age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings)
     )
 
 
-def _count(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[_Counted]:
+def counted_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[CountedBone]:
+    """Count of every bone of a run, in order, with the first-year length that the run's bones together suggest."""
     expected = np.array([settings.species_of(s.species).growth.first_year_length_mm for s, _ in bones])
     groups = [s.species.strip().lower() for s, _ in bones]
     first_mm = expected
@@ -106,7 +107,7 @@ def _count(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) ->
     seen = [bone_of(s, r, settings, float(mm)) for (s, r), mm in zip(bones, first_mm, strict=True)]
     counts = count_annuli(seen, settings)
     return [
-        _Counted(s, r, b, c, calibrated(c, b, r, settings), float(mm))
+        CountedBone(s, r, b, c, calibrated(c, b, r, settings), float(mm))
         for (s, r), b, c, mm in zip(bones, seen, counts, first_mm, strict=True)
     ]
 
@@ -130,7 +131,7 @@ def _radius(reading: BoneReading) -> float:
     return reading.axis.radius_px if reading.axis else float("nan")
 
 
-def _expected(c: _Counted, radii: tuple[float, ...]) -> float | None:
+def _expected(c: CountedBone, radii: tuple[float, ...]) -> float | None:
     return increment_expected(
         radii,
         _radius(c.reading),
@@ -141,7 +142,7 @@ def _expected(c: _Counted, radii: tuple[float, ...]) -> float | None:
     )
 
 
-def _margin(c: _Counted, radii: tuple[float, ...], share: float) -> Margin:
+def _margin(c: CountedBone, radii: tuple[float, ...], share: float) -> Margin:
     """What the margin shows for the probable counts: one annulus fewer leaves the last one's growth at the margin."""
     n = c.annuli
     counts = tuple((int(k), float(p)) for k, p in enumerate(c.probability) if p > LEAST_TOLD)
@@ -152,7 +153,7 @@ def _margin(c: _Counted, radii: tuple[float, ...], share: float) -> Margin:
     return Margin(counts=counts, shares=shares, translucent=None, captured=c.specimen.captured, season=c.bone.season)
 
 
-def _translucent(c: _Counted) -> float:
+def _translucent(c: CountedBone) -> float:
     """How much the margin looks like a winter zone: rise of opacity loss at the margin over the depth of the marks
     counted."""
     taken = c.count.path.taken
@@ -164,7 +165,7 @@ def _translucent(c: _Counted) -> float:
 
 
 def _age(
-    c: _Counted,
+    c: CountedBone,
     marks: tuple[AgedMark, ...],
     radii: tuple[float, ...],
     expected: float | None,
