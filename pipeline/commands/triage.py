@@ -42,8 +42,10 @@ class Told:
             lines.append(f"kept although more than the confidence asks for a person: {t.hard_kept}")
         checks = sum(q.blind for q in t.queue)
         if checks:
-            lines.append(f"in the queue too, drawn by lot from the kept as a check; readers must not know which:
-            {checks}")
+            lines.append(
+                f"in the queue too, drawn by lot from the kept as a check; "
+                f"readers must not know which: {checks}"
+            )
         return (*lines, str(self.path))
 
 
