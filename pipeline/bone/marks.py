@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter
 
-from pipeline.records import Float, Mark, RadialProfile, Strip
+from pipeline.records import Float, Mark, Point, RadialProfile, Strip
 from pipeline.settings import MarksSettings
 
 CENTRE = 0.8
@@ -119,8 +119,11 @@ class _Boxes:
         return np.asarray(table[:, low] * (1 - part) + table[:, low + 1] * part)
 
 
-def find_marks(strip: Strip, profile: RadialProfile, settings: MarksSettings) -> tuple[Mark, ...]:
-    """Candidate marks of a bone, the innermost first. Points are scan pixels."""
+def find_marks(strip: Strip, profile: RadialProfile, focus: Point, settings: MarksSettings) -> tuple[Mark, ...]:
+    """Candidate marks of a bone, the innermost first. Points are scan pixels.
+
+    Radii are measured from `focus`: the strip's own first sample may have been moved in flattening.
+    """
     ridges = find_ridges(profile, settings)
     if not len(ridges.edge):
         return ()
@@ -128,7 +131,6 @@ def find_marks(strip: Strip, profile: RadialProfile, settings: MarksSettings) ->
     fraction = ridges.edge / profile.margin
     centre = strip.value.shape[0] // 2
     positions = np.arange(strip.value.shape[1])
-    focus = (strip.source_x[centre, 0], strip.source_y[centre, 0])
     marks = []
     rays = np.arange(0, strip.value.shape[0], settings.arc_every)
     for k, edge in enumerate(ridges.edge):

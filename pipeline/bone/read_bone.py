@@ -37,7 +37,7 @@ def read_bone(bone: Bone, row: Specimen | None, scan: Scan, settings: Settings) 
     axis = by_hand(row, scale) if row is not None and given else find_axis(small, loss, settings.focus)
     strip = unwrap(small, loss, axis, settings.unwrap)
     profile = radial_profile(strip, settings.profile)
-    marks = find_marks(strip, profile, settings.marks)
+    marks = find_marks(strip, profile, axis.focus, settings.marks)
     traits = bone_traits(small, strip, profile, axis)
     dpi = row.dpi if row is not None and row.dpi is not None else scan.dpi
     notices = list(scan.notices) if dpi is scan.dpi else []
