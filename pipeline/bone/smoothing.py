@@ -11,7 +11,7 @@ from pipeline.records import Float
 
 WIDE = 3.0
 """Standard deviation in samples from which three running means stand in for a Gaussian: they differ from it by less
-than 3 % of its peak, and cost the same however wide."""
+than a tenth of its peak, and cost the same however wide."""
 
 
 def smooth(value: Float, sigma_rows: float, sigma_columns: float) -> Float:

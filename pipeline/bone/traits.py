@@ -13,6 +13,11 @@ OUTLINE_POINTS = 240
 """Points that an outline is kept with: enough to draw it."""
 SHORT_OF_ENVELOPE = 0.03
 """Share of the radius by which a ray falls short of the margin's envelope when something is broken off."""
+STEEPEST_WITHIN_PX = 3
+"""Pixels from the outline within which its steepest place is sought: the outline is right to a pixel or two."""
+STEP_WITHIN_PX = 15
+"""Pixels from the outline within which brightness has risen to that of the bone, however blurred: a nearer reach would
+take a part of a wide step for the whole of a narrow one."""
 NEAR_AXIS_DEGREES = 25.0
 """Rays within this of the axis: where marks are counted."""
 
@@ -89,6 +94,6 @@ def _sharpness(bone: Bone) -> float:
     )
     x = np.clip(np.round(bone.outline[::3, 0] - bone.origin[0]).astype(int), 0, contrast.shape[1] - 1)
     y = np.clip(np.round(bone.outline[::3, 1] - bone.origin[1]).astype(int), 0, contrast.shape[0] - 1)
-    steepest = cv2.dilate(slope, np.ones((7, 7), np.uint8))[y, x]
-    step = cv2.dilate(smooth, np.ones((11, 11), np.uint8))[y, x]
+    steepest = cv2.dilate(slope, np.ones((2 * STEEPEST_WITHIN_PX + 1,) * 2, np.uint8))[y, x]
+    step = cv2.dilate(smooth, np.ones((2 * STEP_WITHIN_PX + 1,) * 2, np.uint8))[y, x]
     return float(np.percentile(step / np.maximum(steepest, 1e-4), 25))

@@ -58,6 +58,17 @@ def test_the_focus_is_found_whatever_the_outline(annuli: int, outline: str, ligh
     assert np.hypot(*np.subtract(axis.focus, drawn.focus)) < FOCUS_SHARE * radius_px(drawn)
 
 
+@pytest.mark.parametrize("outline", OUTLINES)
+def test_the_radius_of_a_mark_is_its_distance_from_the_focus(outline: str) -> None:
+    _, read = read_natural(5, outline)
+    axis = read.reading.axis
+    assert axis is not None
+    radii = [m.radius_px for m in read.age.marks if m.counted]
+    assert np.hypot(*(read.marks - axis.focus).T) == pytest.approx(radii, abs=0.01)
+    fractions = [m.fraction for m in read.age.marks if m.counted]
+    assert np.array(radii) / axis.radius_px == pytest.approx(fractions, abs=0.02)
+
+
 def test_a_bone_without_winter_zones_gets_no_count_that_it_does_not_show() -> None:
     # contrast 0: five winters that left no trace. The margin and the thickness must not be taken for marks.
     read = read_one(natural_bone(5, contrast=0.0).picture)
