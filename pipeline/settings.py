@@ -109,6 +109,8 @@ class SegmentSettings(Section):
     faintness_of_bone: Band
     zones_of_bone: Band
     zones_of_scale: Band
+    strokes_of_print: Band
+    wholeness_of_bone: Band
     ink_of_print: Band
     plainly_not: Fraction
     likely: Fraction
@@ -119,6 +121,7 @@ class SegmentSettings(Section):
     bone_side_weight: NotNegative
     most_tilt_degrees: Annotated[int, Field(ge=0, le=20)]
     row_gap_share: Positive
+    tall_share: Positive
     row_cost: NotNegative
     tilt_cost: NotNegative
 

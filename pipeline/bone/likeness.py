@@ -14,6 +14,9 @@ from pipeline.records import Float, Mask
 from pipeline.settings import SegmentSettings
 
 _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
+_STROKE = 9  # pixels of that size; letters of two lines on a label are drawn with thinner strokes than this
+_STROKE_STEP = 0.6  # of the thing's usual brightness step; marks on bones are fainter, ink is darker still
+_RIM = 3  # pixels; a sharp corner of the outline looks like a stroke
 _FOCI = 28  # places along the outline tried as the focus
 _RAYS = 45
 _SAMPLES = 48
@@ -113,13 +116,33 @@ def texture_likeness(small: Small, settings: SegmentSettings) -> float:
         _rising(at_rim, settings.zones_of_bone)
         * _falling(deep - at_rim, settings.zones_of_scale)
         * _falling(ink(small), settings.ink_of_print)
+        * _falling(strokes(small), settings.strokes_of_print)
     )
+
+
+def wholeness_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+    """0 to 1 from how nearly it is a solid sheet: runs of letters have holes and gaps that the outline bridges."""
+    return _rising(solidity(cutout.mask) * cutout.covered, settings.wholeness_of_bone)
 
 
 def ink(small: Small) -> float:
     """How much more the parts that stand out most from the backing do so than the whole: ratio of brightness steps."""
     typical, most = np.percentile(small.off[small.mask > 0], [50, 98])
     return float(most / max(typical, 1e-3))
+
+
+def strokes(small: Small) -> float:
+    """Share of the thing, its rim left out, that thin strokes cover which stand out far beyond what is about them.
+
+    Strokes are found as the white top hat does (Meyer 1979): what an opening with a disc takes away.
+    """
+    pen = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_STROKE, _STROKE))
+    rim = np.ones((2 * _RIM + 1,) * 2, np.uint8)
+    within = cv2.erode(small.mask, rim, borderType=cv2.BORDER_CONSTANT, borderValue=0) > 0
+    if not within.any():
+        return 0.0
+    typical = float(np.median(small.off[small.mask > 0]))
+    return float(np.mean(cv2.morphologyEx(small.off, cv2.MORPH_TOPHAT, pen)[within] > _STROKE_STEP * typical))
 
 
 def edge_sharpness(thing: Small) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.records import Point
 from pipeline.settings import SegmentSettings
@@ -15,16 +16,20 @@ def reading_order(centres: Sequence[Point], heights: Sequence[float], settings: 
 
     `centres` are (x, y) and `heights` the bones' sizes down the scan, pixels. A tray laid a little askew is read along
     its own rows: of the tilts tried the one that makes rows tightest is taken, and a level tray when it does as well.
+    A bone much taller than the others makes no row of its own when some lie beside it: it belongs to the uppermost of
+    their rows.
     """
     if len(centres) < 2:
         return list(range(len(centres)))
     x, y = np.array(centres, float).T
-    typical = float(np.median(heights))
+    height = np.array(heights, float)
+    typical = float(np.median(height))
+    tall = height > settings.tall_share * typical
     best: tuple[float, list[list[int]]] | None = None
     for degrees in sorted(np.arange(-settings.most_tilt_degrees, settings.most_tilt_degrees + 0.5), key=abs):
         tilt = np.deg2rad(degrees)
         down, along = y * np.cos(tilt) - x * np.sin(tilt), x * np.cos(tilt) + y * np.sin(tilt)
-        rows = _rows(down, settings.row_gap_share * typical)
+        rows = _rows(down, np.flatnonzero(~tall), settings.row_gap_share * typical)
         scatter = sum(float(np.sum((down[r] - down[r].mean()) ** 2)) for r in rows) / len(x)
         cost = (
             scatter / typical**2
@@ -32,17 +37,37 @@ def reading_order(centres: Sequence[Point], heights: Sequence[float], settings: 
             + settings.tilt_cost * (degrees / settings.most_tilt_degrees) ** 2
         )
         if best is None or cost < best[0] - 1e-9:
+            rows = _joined(rows, np.flatnonzero(tall), down, height)
             best = cost, [sorted(r, key=lambda i: along[i]) for r in rows]
     assert best is not None
     return [int(i) for row in best[1] for i in row]
 
 
-def _rows(down: np.ndarray, gap: float) -> list[list[int]]:
-    """Indices by row: a bone begins a new row when it lies more than `gap` below the mean of the row so far."""
+def _rows(down: NDArray[np.float64], bones: NDArray[np.intp], gap: float) -> list[list[int]]:
+    """Bones by row: one begins a new row when it lies more than `gap` below the mean of the row so far."""
     rows: list[list[int]] = []
-    for i in np.argsort(down, kind="stable"):
+    for i in bones[np.argsort(down[bones], kind="stable")]:
         if rows and down[i] - float(np.mean(down[rows[-1]])) <= gap:
             rows[-1].append(int(i))
         else:
             rows.append([int(i)])
     return rows
+
+
+def _joined(
+    rows: list[list[int]], tall: NDArray[np.intp], down: NDArray[np.float64], height: NDArray[np.float64]
+) -> list[list[int]]:
+    """The rows, top to bottom, with each tall bone in the uppermost one whose middle it reaches, or in one of its own.
+
+    Tall bones that reach each other share a row.
+    """
+    middles = [float(np.mean(down[row])) for row in rows]
+    joined = [list(row) for row in rows]
+    for i in tall[np.argsort(down[tall], kind="stable")]:
+        beside = [k for k, middle in enumerate(middles) if abs(middle - down[i]) <= height[i] / 2]
+        if beside:
+            joined[beside[0]].append(int(i))
+        else:
+            joined.append([int(i)])
+            middles.append(float(down[i]))
+    return [joined[k] for k in np.argsort(middles, kind="stable")]

@@ -19,6 +19,7 @@ from pipeline.bone.likeness import (
     size_likeness,
     standing_out,
     texture_likeness,
+    wholeness_likeness,
 )
 from pipeline.bone.objects import Thing, find_things
 from pipeline.bone.outline import Cutout, cut_out
@@ -51,7 +52,7 @@ def find_bones(
         cutout = cut_out(scan, backing, thing, near, scale, settings)
         if cutout is None:
             continue
-        like *= size_likeness(_side(thing), largest, settings)
+        like *= size_likeness(_side(thing), largest, settings) * wholeness_likeness(cutout, settings)
         small = made_small(cutout)
         if thing.company and _side(thing) < settings.word_of_largest * largest:
             like *= lettering_likeness(cutout, small, settings)
