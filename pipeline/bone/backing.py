@@ -15,6 +15,7 @@ from pipeline.records import Float, Mask
 from pipeline.settings import SegmentSettings
 
 _FITS = 7  # reweighted fits; the scale of the residuals settles after four or five
+_EVERY = 2  # cells; a quadratic surface needs no more than every second one
 _FIRST_SCALE = 0.12  # brightness; wide enough for uneven light, too narrow to take in bones
 _LEAST_SCALE = 0.006  # brightness; below this residuals are quantisation
 _ONE_SIDE = 0.5  # share of the scale on the side on which things lie
@@ -96,7 +97,8 @@ def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
     rows, columns = grid.shape
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j].astype(np.float32)
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1)
-    inside, seen = terms[field], grid[field]
+    sparse = field[::_EVERY, ::_EVERY]
+    inside, seen = terms[::_EVERY, ::_EVERY][sparse], grid[::_EVERY, ::_EVERY][sparse]
     start = _commonest(grid[_rim(field)])
     things_brighter = 1.0 if start > settings.surely_bright else _ONE_SIDE
     things_darker = 1.0 if start < settings.surely_dark else _ONE_SIDE

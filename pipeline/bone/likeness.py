@@ -14,12 +14,13 @@ from pipeline.records import Float, Mask
 from pipeline.settings import SegmentSettings
 
 _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
+_OUTLINE_SIDE = 80  # pixels; a mask reduced to this size keeps its outline
 _STROKE = 9  # pixels of that size; letters of two lines on a label are drawn with thinner strokes than this
 _STROKE_STEP = 0.6  # of the thing's usual brightness step; marks on bones are fainter, ink is darker still
 _RIM = 3  # pixels; a sharp corner of the outline looks like a stroke
-_FOCI = 28  # places along the outline tried as the focus
-_RAYS = 45
-_SAMPLES = 48
+_FOCI = 24  # places along the outline tried as the focus
+_RAYS = 36
+_SAMPLES = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +213,10 @@ def made_small(cutout: Cutout) -> Small:
     rows, columns = cutout.mask.shape
     shrink = _SIDE / max(rows, columns)
     size = (max(8, round(columns * shrink)), max(8, round(rows * shrink)))
-    off = cutout.grey - cutout.backing if cutout.brighter else cutout.backing - cutout.grey
+    every = max(1, max(rows, columns) // (2 * _SIDE))
+    off = cutout.grey[::every, ::every] - cutout.backing[::every, ::every]
+    if not cutout.brighter:
+        np.negative(off, out=off)
     small = np.asarray(cv2.resize(off, size, interpolation=cv2.INTER_AREA), np.float32)
     mask = cv2.resize(cutout.mask.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
     return Small(small, (mask > 127).astype(np.uint8))
@@ -220,7 +224,7 @@ def made_small(cutout: Cutout) -> Small:
 
 def _overlaps(mask: Mask) -> tuple[float, float]:
     """Overlap (intersection over union) with the rectangle and with the ellipse of the mask's second moments."""
-    shrink = min(1.0, _SIDE / max(mask.shape))
+    shrink = min(1.0, _OUTLINE_SIDE / max(mask.shape))
     size = (max(4, round(mask.shape[1] * shrink)), max(4, round(mask.shape[0] * shrink)))
     solid = cv2.resize(filled(mask).astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
     rows, columns = np.nonzero(solid)
@@ -230,7 +234,7 @@ def _overlaps(mask: Mask) -> tuple[float, float]:
     centre = points.mean(0)
     spread, way = np.linalg.eigh(np.cov((points - centre).T) + 1e-6 * np.eye(2))
     # A square has no principal axes, so the sides of the smallest rectangle are tried as well.
-    corners = cv2.boxPoints(cv2.minAreaRect(points.astype(np.float32)))
+    corners = cv2.boxPoints(cv2.minAreaRect(outer_contour(solid)))
     side = (corners[1] - corners[0]) / max(float(np.hypot(*(corners[1] - corners[0]))), 1e-6)
     y, x = np.mgrid[-2 : size[1] + 2, -2 : size[0] + 2]
     place = np.stack([x - centre[0], y - centre[1]], -1)

@@ -56,16 +56,18 @@ def cut_out(
     grey = scan.pixels[top:bottom, left:right].astype(np.float32)
     grey *= np.float32(1 / scan.white)
     under = backing.within((left, top), shape, scale)
-    coarse = _enlarged(np.pad(thing.mask, 1), (thing.origin[0] - 1, thing.origin[1] - 1), (left, top), shape, scale)
-    allowed = _enlarged(near, (0, 0), (left, top), shape, scale)
+    # How deep each pixel lies in the thing is told well enough by the reduced scan; half a pixel of it is the margin.
+    deep = cv2.distanceTransform(np.pad(thing.mask.astype(np.uint8), 1), cv2.DIST_L2, 3)
+    inside = _enlarged(deep, (thing.origin[0] - 1, thing.origin[1] - 1), (left, top), shape, scale) - np.float32(0.5)
+    coarse = inside > 0
+    allowed = _enlarged(near.astype(np.uint8) * np.uint8(255), (0, 0), (left, top), shape, scale) > 127
     size = float(np.count_nonzero(coarse)) ** 0.5
     if size < 4:
         return None
-    inside = cv2.distanceTransform(np.pad(coarse.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    core = inside > min(max(1.5 * max(scale), 0.012 * size, 2.0), 0.5 * float(inside.max()))
+    core = inside > min(max(1.5, max(0.012 * size, 2.0) / max(scale)), 0.5 * float(inside.max()))
 
     off = grey - under
-    brighter = bool(np.median(off[core][::7]) > 0)
+    brighter = bool(np.median(off[::3, ::3][core[::3, ::3]]) > 0)
     away = off[::2, ::2][~(coarse | allowed)[::2, ::2]] if not allowed.all() else off[~coarse][::3]
     away = away[np.abs(away) < _SILENT]
     shift = float(np.median(away)) if away.size > 50 else 0.0
@@ -74,14 +76,14 @@ def cut_out(
     if not brighter:
         np.negative(off, out=off)
     grain = _grain(off, core)
-    step = _step_inside(off, core, size)
-    typical = float(np.median(step[core][::7]))
+    step, typical = _step_inside(off, core, size)
     sigma = float(
         np.clip(settings.blur_per_grain * grain / max(typical, 1e-3), settings.least_blur_px, settings.most_blur_px)
     )
     smooth = cv2.GaussianBlur(off, (0, 0), sigma)
     noise = 1.4826 * float(np.median(np.abs(away - shift))) / max(1.0, 2 * sigma) if away.size > 50 else 0.0
-    above = smooth - np.maximum(settings.margin_level * step, max(settings.noise_multiple * noise, settings.least_step))
+    level = np.maximum(settings.margin_level * step, max(settings.noise_multiple * noise, settings.least_step))
+    above = smooth - cv2.resize(level, shape[::-1], interpolation=cv2.INTER_LINEAR)
     solid = ((above > 0) | core) & allowed
     solid = largest_filled(solid.astype(np.uint8))
     mask = _without_hairs(solid, max(2, round(settings.hair_share * size)))
@@ -92,9 +94,13 @@ def cut_out(
 
 
 def _enlarged(
-    mask: Mask, origin: tuple[int, int], crop: tuple[int, int], shape: tuple[int, int], scale: tuple[float, float]
-) -> Mask:
-    """A mask of the reduced scan, whose top-left pixel is `origin` there, on a crop of the full scan."""
+    field: cv2.typing.MatLike,
+    origin: tuple[int, int],
+    crop: tuple[int, int],
+    shape: tuple[int, int],
+    scale: tuple[float, float],
+) -> Float:
+    """Values of the reduced scan, their top-left pixel `origin` there, on a crop of the full scan; their type stays."""
     placing = np.array(
         [
             [1 / scale[0], 0, (crop[0] + 0.5) / scale[0] - 0.5 - origin[0]],
@@ -102,44 +108,50 @@ def _enlarged(
         ]
     )
     grown = cv2.warpAffine(
-        mask.astype(np.uint8) * 255,
+        field,
         placing,
         (shape[1], shape[0]),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(grown > 127)
+    return np.asarray(grown)
 
 
 def _grain(off: Float, core: Mask) -> float:
     """Standard deviation of fine grain inside the thing: from second differences, which slow changes do not enter."""
-    second = off[1::4, 1:-1] - 0.5 * (off[1::4, :-2] + off[1::4, 2:])
-    inside = core[1::4, 1:-1]
+    second = off[1::8, 1:-1] - 0.5 * (off[1::8, :-2] + off[1::8, 2:])
+    inside = core[1::8, 1:-1]
     return 1.4826 * float(np.median(np.abs(second[inside]))) / 1.2247 if inside.any() else 0.0
 
 
-def _step_inside(off: Float, core: Mask, size: float) -> Float:
-    """Brightness step between the backing and the bone just inside its margin, everywhere: (row, column)."""
-    shrink = max(1.0, size / 120)
-    small = (max(2, round(off.shape[1] / shrink)), max(2, round(off.shape[0] / shrink)))
-    inner = cv2.resize(core.astype(np.float32), small, interpolation=cv2.INTER_AREA)
-    value = cv2.resize(off, small, interpolation=cv2.INTER_AREA) * inner
+def _step_inside(off: Float, core: Mask, size: float) -> tuple[Float, float]:
+    """Brightness step between the backing and the bone just inside its margin: everywhere, at a smaller size, (row,
+    column); and its median."""
+    every = max(1, int(size / 120))
+    inner = core[::every, ::every].astype(np.float32)
+    value = off[::every, ::every] * inner
     typical = float(value.sum() / max(float(inner.sum()), 1e-6))
     # A window of a few percent of the bone sees several rays but not the thick base from the far margin.
     near_value, near_weight = (cv2.GaussianBlur(a, (0, 0), 4.0, borderType=cv2.BORDER_CONSTANT) for a in (value, inner))
     step = (near_value + 0.02 * typical) / (near_weight + 0.02)
-    everywhere = cv2.resize(
-        np.maximum(step, 0.3 * typical), (off.shape[1], off.shape[0]), interpolation=cv2.INTER_LINEAR
-    )
-    return np.asarray(everywhere, np.float32)
+    step = np.asarray(np.maximum(step, 0.3 * typical), np.float32)
+    within = step[inner > 0]
+    return step, float(np.median(within)) if within.size else typical
 
 
 def _without_hairs(mask: Mask, radius: int) -> Mask:
     """The mask without what sticks out thinner than two radii; corners and nicks stay as they are."""
-    binary = np.pad(mask.astype(np.uint8), 1)
-    opened = disc_opened(binary, radius)
-    grown = cv2.distanceTransform(1 - opened, cv2.DIST_L2, 3) <= radius
-    return largest_filled((grown & (binary > 0)).astype(np.uint8))[1:-1, 1:-1]
+    # Hairs are found on a smaller copy: what remains reaches a radius beyond the smooth outline, so that its own edge
+    # need not be exact.
+    every = max(1, radius // 2)
+    height, width = mask.shape
+    size = (max(1, round(width / every)), max(1, round(height / every)))
+    binary = mask.astype(np.uint8)
+    small = np.pad(np.asarray(cv2.resize(binary * np.uint8(255), size, interpolation=cv2.INTER_AREA)) > 127, 1)
+    opened = disc_opened(small.astype(np.uint8), radius / every)
+    grown = cv2.distanceTransform(1 - opened, cv2.DIST_L2, 3) <= radius / every
+    near = cv2.resize(grown[1:-1, 1:-1].astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
+    return largest_filled(np.asarray(near, np.uint8) & binary)
 
 
 def _outline(mask: Mask, above: Float, origin: tuple[int, int]) -> Float:

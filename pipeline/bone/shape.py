@@ -14,7 +14,7 @@ def disc(radius: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)), np.uint8)
 
 
-def disc_opened(binary: NDArray[np.uint8], radius: int) -> NDArray[np.uint8]:
+def disc_opened(binary: NDArray[np.uint8], radius: float) -> NDArray[np.uint8]:
     """Opening with a disc by distances: its cost does not grow with the radius."""
     inner = cv2.distanceTransform(binary, cv2.DIST_L2, 3) > radius
     if not inner.any():

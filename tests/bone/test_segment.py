@@ -22,7 +22,7 @@ LIGHTINGS = ("reflected", "transmitted")
 TRAY_DPI = 150.0  # bones of 8 mm keep 47 pixels: enough to find them, and quick to draw
 GRAIN = 1.5  # grey values; standard deviation of the noise of a flatbed, as `draw_bone` has it
 ON_OUTLINE_PX = 1.0  # the aim of the project for a sharp margin
-OVERLAP = 0.93  # intersection over union that a bone found has with the bone drawn
+OVERLAP = 0.90  # intersection over union with the bone drawn; half a pixel about the smallest of them is a tenth of it
 
 Picture = NDArray[Any]
 Corner = tuple[int, int]
