@@ -76,7 +76,7 @@ def cut_out(
     if not brighter:
         np.negative(off, out=off)
     grain = _grain(off, core)
-    step, typical = _step_inside(off, core, size)
+    step, typical = _step_inside(off, core, size, settings.faint_share)
     sigma = float(
         np.clip(settings.blur_per_grain * grain / max(typical, 1e-3), settings.least_blur_px, settings.most_blur_px)
     )
@@ -84,7 +84,9 @@ def cut_out(
     noise = 1.4826 * float(np.median(np.abs(away - shift))) / max(1.0, 2 * sigma) if away.size > 50 else 0.0
     level = np.maximum(settings.margin_level * step, max(settings.noise_multiple * noise, settings.least_step))
     above = smooth - cv2.resize(level, shape[::-1], interpolation=cv2.INTER_LINEAR)
-    solid = ((above > 0) | core) & allowed
+    # A shadow that the thing was found with is not part of it, however deep it reaches.
+    clear = core & (smooth > settings.faint_share * typical)
+    solid = ((above > 0) | clear) & allowed
     solid = largest_filled(solid.astype(np.uint8))
     mask = _without_hairs(solid, max(2, round(settings.hair_share * size)))
     if np.count_nonzero(mask) < 16:
@@ -124,12 +126,14 @@ def _grain(off: Float, core: Mask) -> float:
     return 1.4826 * float(np.median(np.abs(second[inside]))) / 1.2247 if inside.any() else 0.0
 
 
-def _step_inside(off: Float, core: Mask, size: float) -> tuple[Float, float]:
+def _step_inside(off: Float, core: Mask, size: float, faint: float) -> tuple[Float, float]:
     """Brightness step between the backing and the bone just inside its margin: everywhere, at a smaller size, (row,
-    column); and its median."""
+    column); and its median. What is fainter than the share `faint` of the usual step is left out."""
     every = max(1, int(size / 120))
     inner = core[::every, ::every].astype(np.float32)
     value = off[::every, ::every] * inner
+    inner *= value > faint * float(value.sum() / max(float(inner.sum()), 1e-6))
+    value *= inner
     typical = float(value.sum() / max(float(inner.sum()), 1e-6))
     # A window of a few percent of the bone sees several rays but not the thick base from the far margin.
     near_value, near_weight = (cv2.GaussianBlur(a, (0, 0), 4.0, borderType=cv2.BORDER_CONSTANT) for a in (value, inner))

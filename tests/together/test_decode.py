@@ -23,7 +23,8 @@ def test_the_best_path_of_each_count_is_that_of_trying_them_all(seed: int, sprea
     for b, (annuli, found) in enumerate(zip(wanted, best_paths(s, wanted), strict=True)):
         paths = [p for p in every_path(s, b, 5) if p.annuli == annuli]
         best = max(paths, key=lambda p: p.score)
-        (same,) = [p for p in paths if (p.taken, p.hidden_first, p.late) == (found.taken, found.hidden_first, found.late)]
+        told = (found.taken, found.hidden_first, found.late)
+        (same,) = [p for p in paths if (p.taken, p.hidden_first, p.late) == told]
         assert same.score == pytest.approx(best.score)
 
 

@@ -111,7 +111,7 @@ def test_every_weight_is_named_once() -> None:
     assert set(sequence.PRIORS) <= set(FEATURES)
 
 
-# ------------------------------------------------------------------------------------------------ paths with a known count
+# ------------------------------------------------------------------------------------------------ one known count
 @given(seed=seeds)
 @few
 def test_use_of_every_part_over_the_paths_of_one_count_equals_adding_up(seed: int) -> None:
@@ -161,7 +161,8 @@ def problem(seed: int) -> sequence_fit.Problem:
         sequence_fit.Path((0, 3), False, True),
         sequence_fit.Path((), False, False),
     )
-    return sequence_fit.Problem(chains=chains, evidence=evidence, paths=paths, annuli=(3, 3, 2, 1, 3, 0), count_weight=0.4)
+    annuli = (3, 3, 2, 1, 3, 0)
+    return sequence_fit.Problem(chains=chains, evidence=evidence, paths=paths, annuli=annuli, count_weight=0.4)
 
 
 def start(seed: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
