@@ -27,10 +27,7 @@ _HEADERS_AT_ONCE = 100
 """Scans whose headers one child looks at: a child costs as much as some thirty headers."""
 _TOLD_AT_MOST = 10
 """Names in one list on the terminal; the tables hold all."""
-PRELOADED = (
-    "cv2", "numpy", "scipy.ndimage", "scipy.signal", "skimage.measure", "pipeline.commands.first_pass",
-    "pipeline.commands.pictures_of_run",
-)  # fmt: skip
+PRELOADED = ("pipeline.commands.first_pass", "pipeline.commands.pictures_of_run")
 """Modules that every child needs: imported once, by the server that children are forked from."""
 
 
