@@ -108,9 +108,11 @@ class SegmentSettings(Section):
     smallness_of_bone: Band
     faintness_of_bone: Band
     zones_of_bone: Band
+    plain_zones: Band
     zones_of_scale: Band
     strokes_of_print: Band
     wholeness_of_bone: Band
+    cover_of_bone: Band
     ink_of_print: Band
     plainly_not: Fraction
     likely: Fraction

@@ -17,6 +17,7 @@ _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its
 _OUTLINE_SIDE = 80  # pixels; a mask reduced to this size keeps its outline
 _STROKE = 9  # pixels of that size; letters of two lines on a label are drawn with thinner strokes than this
 _STROKE_STEP = 0.6  # of the thing's usual brightness step; marks on bones are fainter, ink is darker still
+_LETTER_STEP = 0.45  # the same for small things in company
 _RIM = 3  # pixels; a sharp corner of the outline looks like a stroke
 _FOCI = 24  # places along the outline tried as the focus
 _RAYS = 36
@@ -89,8 +90,10 @@ def size_likeness(side: float, largest: float, settings: SegmentSettings) -> flo
 
 def lettering_likeness(cutout: Cutout, small: Small, settings: SegmentSettings) -> float:
     """0 to 1 for small things in company: letters and digits are flat strokes, bones are sheets with a dense base."""
-    return _rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter) * _rising(
-        ink(small), settings.flatness_of_letter
+    return (
+        _rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter)
+        * _rising(ink(small), settings.flatness_of_letter)
+        * _falling(strokes(small, _LETTER_STEP), settings.strokes_of_print)
     )
 
 
@@ -113,17 +116,20 @@ def edge_likeness(small: Small, settings: SegmentSettings) -> float:
 def texture_likeness(small: Small, settings: SegmentSettings) -> float:
     """0 to 1 from the markings: zones about a focus at the outline, not about one deep inside, and no print."""
     at_rim, deep = zones(small)
+    # Ribs of a photocopied bone are as dark as ink; but print has no zones, and plain zones are proof of a bone.
+    print_free = _falling(strokes(small, _STROKE_STEP), settings.strokes_of_print)
     return (
         _rising(at_rim, settings.zones_of_bone)
         * _falling(deep - at_rim, settings.zones_of_scale)
         * _falling(ink(small), settings.ink_of_print)
-        * _falling(strokes(small), settings.strokes_of_print)
+        * max(print_free, _rising(at_rim, settings.plain_zones))
     )
 
 
 def wholeness_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
     """0 to 1 from how nearly it is a solid sheet: runs of letters have holes and gaps that the outline bridges."""
-    return _rising(solidity(cutout.mask) * cutout.covered, settings.wholeness_of_bone)
+    whole = _rising(solidity(cutout.mask) * cutout.covered, settings.wholeness_of_bone)
+    return whole * _rising(cutout.covered, settings.cover_of_bone)
 
 
 def ink(small: Small) -> float:
@@ -132,8 +138,9 @@ def ink(small: Small) -> float:
     return float(most / max(typical, 1e-3))
 
 
-def strokes(small: Small) -> float:
-    """Share of the thing, its rim left out, that thin strokes cover which stand out far beyond what is about them.
+def strokes(small: Small, step: float) -> float:
+    """Share of the thing, its rim left out, that thin strokes cover which stand out far beyond what is about them: by
+    more than the share `step` of its usual contrast with the backing.
 
     Strokes are found as the white top hat does (Meyer 1979): what an opening with a disc takes away.
     """
@@ -143,7 +150,7 @@ def strokes(small: Small) -> float:
     if not within.any():
         return 0.0
     typical = float(np.median(small.off[small.mask > 0]))
-    return float(np.mean(cv2.morphologyEx(small.off, cv2.MORPH_TOPHAT, pen)[within] > _STROKE_STEP * typical))
+    return float(np.mean(cv2.morphologyEx(small.off, cv2.MORPH_TOPHAT, pen)[within] > step * typical))
 
 
 def edge_sharpness(thing: Small) -> float:

@@ -29,7 +29,8 @@ class Cutout:
     outline: Float
     """(n, 2) points x, y, scan pixels, to a fraction of a pixel."""
     covered: float
-    """Share of the mask that stands out from the backing by itself; the rest are holes that were filled."""
+    """Share of the mask, and of the place where the thing was found, that stands out from the backing by itself; the
+    rest are holes that were filled, gaps between letters and shadow."""
     brighter: bool
     """The thing is brighter than the backing."""
 
@@ -91,7 +92,8 @@ def cut_out(
     mask = _without_hairs(solid, max(2, round(settings.hair_share * size)))
     if np.count_nonzero(mask) < 16:
         return None
-    covered = float(np.count_nonzero(smooth[mask] > settings.faint_share * typical)) / float(np.count_nonzero(mask))
+    whole = mask | core
+    covered = float(np.count_nonzero(smooth[whole] > settings.faint_share * typical) / np.count_nonzero(whole))
     return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), covered, brighter)
 
 
