@@ -90,16 +90,16 @@ def size_likeness(side: float, largest: float, settings: SegmentSettings) -> flo
 
 def lettering_likeness(cutout: Cutout, small: Small, settings: SegmentSettings) -> float:
     """0 to 1 for small things in company: letters and digits are flat strokes, bones are sheets with a dense base."""
-    return (
-        _rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter)
-        * _rising(ink(small), settings.flatness_of_letter)
-        * _falling(strokes(small, _LETTER_STEP), settings.strokes_of_print)
-    )
+    sheet = _rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter)
+    unwritten = _falling(strokes(small, _LETTER_STEP), settings.strokes_of_print)
+    if unwritten < 1:  # dark ribs and plain zones look like strokes too, but only a bone has zones
+        unwritten = max(unwritten, _rising(zones(small)[0], settings.plain_zones))
+    return sheet * _rising(ink(small), settings.flatness_of_letter) * unwritten
 
 
 def standing_out(cutout: Cutout) -> float:
     """Median brightness step between the thing and the backing."""
-    off = (cutout.grey - cutout.backing)[::2, ::2][cutout.mask[::2, ::2]]
+    off = (cutout.grey[::3, ::3] - cutout.backing[::3, ::3])[cutout.mask[::3, ::3]]
     return abs(float(np.median(off))) if off.size else 0.0
 
 
@@ -113,20 +113,22 @@ def edge_likeness(small: Small, settings: SegmentSettings) -> float:
     return _rising(edge_sharpness(small), settings.sharpness_of_bone)
 
 
-def texture_likeness(small: Small, settings: SegmentSettings) -> float:
+def texture_likeness(cutout: Cutout, small: Small, settings: SegmentSettings) -> float:
     """0 to 1 from the markings: zones about a focus at the outline, not about one deep inside, and no print."""
     at_rim, deep = zones(small)
-    # Ribs of a photocopied bone are as dark as ink; but print has no zones, and plain zones are proof of a bone.
-    print_free = _falling(strokes(small, _STROKE_STEP), settings.strokes_of_print)
+    # Ribs of a photocopied bone are as dark as ink, and a bone found with a wide shadow is as gappy as a word; but
+    # print is both, and has no plain zones.
+    whole, unwritten = _wholeness(cutout, settings), _falling(strokes(small, _STROKE_STEP), settings.strokes_of_print)
+    print_free = max(whole * unwritten, _rising(at_rim, settings.plain_zones) * max(whole, unwritten))
     return (
         _rising(at_rim, settings.zones_of_bone)
         * _falling(deep - at_rim, settings.zones_of_scale)
         * _falling(ink(small), settings.ink_of_print)
-        * max(print_free, _rising(at_rim, settings.plain_zones))
+        * print_free
     )
 
 
-def wholeness_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+def _wholeness(cutout: Cutout, settings: SegmentSettings) -> float:
     """0 to 1 from how nearly it is a solid sheet: runs of letters have holes and gaps that the outline bridges."""
     whole = _rising(solidity(cutout.mask) * cutout.covered, settings.wholeness_of_bone)
     return whole * _rising(cutout.covered, settings.cover_of_bone)

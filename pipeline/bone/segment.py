@@ -19,7 +19,6 @@ from pipeline.bone.likeness import (
     size_likeness,
     standing_out,
     texture_likeness,
-    wholeness_likeness,
 )
 from pipeline.bone.objects import Thing, find_things
 from pipeline.bone.outline import Cutout, cut_out
@@ -52,7 +51,7 @@ def find_bones(
         cutout = cut_out(scan, backing, thing, near, scale, settings)
         if cutout is None:
             continue
-        like *= size_likeness(_side(thing), largest, settings) * wholeness_likeness(cutout, settings)
+        like *= size_likeness(_side(thing), largest, settings)
         small = made_small(cutout)
         if thing.company and _side(thing) < settings.word_of_largest * largest:
             like *= lettering_likeness(cutout, small, settings)
@@ -61,7 +60,7 @@ def find_bones(
     found = []
     for thing, like, cutout, small, step in cut:
         clear = contrast_likeness(step, clearest, settings)
-        likeness = like * clear * edge_likeness(small, settings) * texture_likeness(small, settings)
+        likeness = like * clear * edge_likeness(small, settings) * texture_likeness(cutout, small, settings)
         if likeness >= settings.plainly_not:
             found.append((likeness, thing.parted, cutout))
     chosen = _chosen(found, settings, expected)
@@ -136,8 +135,9 @@ def _bone(
     settings: SegmentSettings,
     lighting: str,
 ) -> Bone:
-    off = (cutout.grey - cutout.backing)[::2, ::2][cutout.mask[::2, ::2]]
-    under = float(np.median(cutout.backing[cutout.mask]))
+    inside = cutout.mask[::3, ::3]
+    off = (cutout.grey[::3, ::3] - cutout.backing[::3, ::3])[inside]
+    under = float(np.median(cutout.backing[::3, ::3][inside]))
     dark, probability = decide_lighting(under, float(np.mean(off > 0)), lighting, settings)
     for array in (cutout.grey, cutout.backing, cutout.mask, cutout.outline):
         frozen(array)

@@ -32,7 +32,6 @@ CONFIDENCE = (
     "coverage",
     "noise",
     "log_radius_px",
-    "likeness",
 )
 """Names of what the confidence is read from, in order."""
 FIRST_YEAR = (
@@ -48,14 +47,22 @@ FIRST_YEAR = (
 )
 """Names of what the doubt about the first year is read from, in order."""
 _DEPTH, _RIM = EVIDENCE.index("log_depth"), EVIDENCE.index("log_rim_px")
-SHARPEST, FLATTEST = 8.0, 0.05
-"""Powers between which a distribution is sharpened or flattened to the confidence wanted."""
+SHARPEST = 8.0
+"""Highest power that a distribution is raised to."""
+NEIGHBOUR_FALL = 0.3
+"""Each count further from the mode gets this share of what the one before it gets of a surplus."""
+STAYS_AHEAD = 0.98
+"""Share of the surplus at which another count would draw level that may be given away: the mode must stay it in a
+table of four decimals too."""
+LIKELY = 0.9
+"""Likeness to an opercle below which confidence falls with it: whether the thing is a bone the count cannot know."""
 
 
 def calibrated(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> Numbers:
     """The distribution of the count, (number of annuli,), sharpened or flattened so that its mode has the calibrated
     confidence; the mode stays the mode."""
-    return tempered(count.probability, _logistic(confidence_log_odds(count, bone, reading, settings)))
+    sure = _logistic(confidence_log_odds(count, bone, reading, settings))
+    return at_confidence(count.probability, sure * min(1.0, reading.traits.get("likeness", 1.0) / LIKELY))
 
 
 def confidence_log_odds(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> float:
@@ -63,19 +70,37 @@ def confidence_log_odds(count: Count, bone: Bone, reading: BoneReading, settings
     return float(confidence_features(count, bone, reading) @ _weights(settings.confidence.weights, CONFIDENCE))
 
 
-def tempered(p: Numbers, wanted: float) -> Numbers:
-    """A distribution raised to the power that gives its mode the probability wanted, as near as the mode can stay the
-    mode."""
+def at_confidence(p: Numbers, wanted: float) -> Numbers:
+    """A distribution whose mode has the probability wanted, as near as the mode can stay the mode.
+
+    Too unsure a one is raised to a power. Of too sure a one the surplus goes half to the counts that were thought of,
+    half to the mode's neighbours, the nearer the more: what made the machine too sure (a focus a little off, a
+    blurred margin) puts counts wrong by one or two, never by ten. What is impossible stays so.
+    """
+    mode = int(p.argmax())
+    if wanted >= p[mode]:
+        return _sharpened(p, wanted)
+    others = np.where(np.arange(len(p)) == mode, 0.0, p)
+    near = np.where(others > 0, NEIGHBOUR_FALL ** np.abs(np.arange(len(p)) - mode), 0.0)
+    if not near.any():
+        return p
+    share = 0.5 * others / others.sum() + 0.5 * near / near.sum()
+    most = float(((p[mode] - others) / (1 + share)).min())
+    surplus = min(float(p[mode]) - wanted, STAYS_AHEAD * most)
+    return np.asarray(np.where(np.arange(len(p)) == mode, p[mode] - surplus, others + surplus * share))
+
+
+def _sharpened(p: Numbers, wanted: float) -> Numbers:
     logs = np.log(np.maximum(p, 1e-12))
     logs = logs - logs.max()
-    low, high = FLATTEST, SHARPEST
+    low, high = 1.0, SHARPEST
     for _ in range(40):
         power = np.sqrt(low * high)
         if 1 / np.exp(power * logs).sum() < wanted:
             low = power
         else:
             high = power
-    q = np.exp(np.sqrt(low * high) * logs)
+    q = np.where(p > 0, np.exp(np.sqrt(low * high) * logs), 0.0)
     return np.asarray(q / q.sum())
 
 
@@ -102,7 +127,6 @@ def confidence_features(count: Count, bone: Bone, reading: BoneReading) -> Numbe
             trait("coverage", 1.0),
             np.log(trait("noise", 0.01) + 1e-3),
             np.log(max(bone.radius_px, 1.0)),
-            trait("likeness", 1.0),
         ]
     )
 

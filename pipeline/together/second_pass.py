@@ -49,7 +49,19 @@ class CountedBone:
 
 
 def age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> tuple[Age, ...]:
-    """The age of every bone of a run, in order."""
+    """The age of every bone of a run, in order; a bone on which nothing could be measured is unreadable."""
+    ages = iter(_age_bones([b for b in bones if b[1].axis is not None], settings))
+    return tuple(next(ages) if r.axis is not None else _unreadable(s, r, settings) for s, r in bones)
+
+
+def _unreadable(specimen: Specimen, reading: BoneReading, settings: Settings) -> Age:
+    known = not specimen.species or settings.knows(specimen.species)
+    found = Findings(specimen=specimen, reading=reading, species_known=known)
+    reasons, notices = reasons_of(found, settings.review), notices_of(found)
+    return Age(specimen=specimen.specimen, status="unreadable", reasons=reasons, notices=notices)
+
+
+def _age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> tuple[Age, ...]:
     if not bones:
         return ()
     counted = counted_bones(bones, settings)
