@@ -16,7 +16,8 @@ def decide_lighting(backing: float, share_brighter: float, given: str, settings:
     """
     if given:
         return given == "reflected", 1.0
-    odds = ((settings.grey_backing - backing) / settings.grey_backing_width
-            + settings.bone_side_weight * (2 * share_brighter - 1))
+    odds = (settings.grey_backing - backing) / settings.grey_backing_width + settings.bone_side_weight * (
+        2 * share_brighter - 1
+    )
     reflected = float(1 / (1 + np.exp(-np.clip(odds, -12, 12))))
     return reflected >= 0.5, max(reflected, 1 - reflected)
