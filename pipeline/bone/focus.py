@@ -244,16 +244,26 @@ def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
     chosen = np.argsort(-score, kind="stable")[:SHORTLIST]
     points, reach = points[chosen], reach[chosen]
     features = np.concatenate([by_outline[chosen], pixel_features(small, points, reach)], axis=1)
-    probability = np.exp(_softmax_log(log_odds(features, settings.full)))
-    best = points[np.argmax(probability)]
-    near = np.hypot(*(points - best).T) < NEIGHBOURHOOD
-    focus = small.to_scan((points[near] * probability[near, None]).sum(0) / probability[near].sum())
+    middle, certainty = most_likely(points, log_odds(features, settings.full))
+    focus = small.to_scan(middle)
     direction = axis_direction(bone.outline, focus)
     return Axis(
         focus=_point(focus),
         tip=_point(far_margin(bone.outline, focus, direction)),
-        certainty=float(probability[near].sum()),
+        certainty=certainty,
     )
+
+
+def most_likely(points: Float, score: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """Where the focus most likely lies, (x, y) in working pixels, and the probability of its neighbourhood.
+
+    points : (candidate, 2); score : (candidate,) log odds among them. The weighted mean about the best candidate.
+    """
+    probability = np.exp(_softmax_log(score))
+    best = points[np.argmax(probability)]
+    near = np.hypot(*(points - best).T) < NEIGHBOURHOOD
+    share = float(probability[near].sum())
+    return np.asarray((points[near] * probability[near, None]).sum(0) / share), share
 
 
 def by_hand(row: Specimen, scale: float) -> Axis:

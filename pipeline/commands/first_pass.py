@@ -99,7 +99,7 @@ def read_one(job: ScanJob) -> Outcome:
         refusal = Refusal(scan=name, stage="bones", code="no-bones", detail="nothing on it looks like a bone")
         return RefusedRead(refusal=refusal, sha256=scan.sha256, seconds=sum(seconds.values()))
     settings = job.settings.crops
-    cut = _timed(seconds, "pictures", lambda: [_crop(scan, bone, reading, settings) for bone, reading in found])
+    cut = _timed(seconds, "pictures", lambda: [crop_bone(scan, bone, reading, settings) for bone, reading in found])
     whole = _timed(
         seconds, "pictures", lambda: _picture(scan.pixels, scan.white, settings.scan_longest_px, settings)[0]
     )
@@ -124,8 +124,8 @@ def _timed(seconds: dict[str, float], stage: str, call: Callable[[], _Answer]) -
         seconds[stage] = seconds.get(stage, 0.0) + time.process_time() - began
 
 
-def _crop(scan: Scan, bone: Bone, reading: BoneReading, settings: CropSettings) -> tuple[BoneReading, bytes]:
-    """The bone's unmarked picture, and its reading with the place of the picture."""
+def crop_bone(scan: Scan, bone: Bone, reading: BoneReading, settings: CropSettings) -> tuple[BoneReading, bytes]:
+    """The bone's unmarked picture as JPEG, and its reading with the place of the picture."""
     height, width = scan.pixels.shape
     low, high = bone.outline.min(axis=0), bone.outline.max(axis=0)
     around = settings.margin * float((high - low).max())

@@ -45,12 +45,18 @@ class Problem:
 
 
 def fit(
-    problem: Problem, start: tuple[Numbers, Numbers], evidence_penalty: Numbers, chain_penalty: Numbers, iterations: int
+    problem: Problem,
+    start: tuple[Numbers, Numbers],
+    evidence_penalty: Numbers,
+    chain_penalty: Numbers,
+    iterations: int,
+    held: NDArray[np.bool_] | None = None,
 ) -> tuple[Numbers, Numbers]:
     """Weights of the evidence and of the chain that make what is known likeliest: paths where they are, counts
     everywhere.
 
-    The penalties, one a weight, draw each weight towards where it started.
+    The penalties, one a weight, draw each weight towards where it started. Weights of the chain that are `held`
+    (in the order of `sequence.FEATURES`) stay there.
     """
     c = problem.chains
     bones, size = len(problem.annuli), problem.evidence.shape[2]
@@ -64,6 +70,9 @@ def fit(
     observed, taken = _observed(problem, features, path_weight)
     origin = np.concatenate(start)
     penalty = np.concatenate([evidence_penalty, chain_penalty])
+    stays = np.zeros(len(origin), np.bool_)
+    if held is not None:
+        stays[size:] = held
 
     def loss(theta: Numbers) -> tuple[float, Numbers]:
         own = (x @ theta[:size].astype(np.float32)).reshape(real.shape).astype(np.float64)
@@ -77,7 +86,8 @@ def fit(
         known = float((node * taken)[taken > 0].sum() + observed @ theta[size:])
         cost = float((everything.log_total * use).sum() - (counted.log_total * count_weight).sum()) - known
         departure = theta - origin
-        return cost / bones + float(penalty @ departure**2), gradient + 2 * penalty * departure
+        gradient = gradient + 2 * penalty * departure
+        return cost / bones + float(penalty @ departure**2), np.where(stays, 0.0, gradient)
 
     found = minimize(loss, origin, jac=True, method="L-BFGS-B", options={"maxiter": iterations, "maxcor": 20})
     return found.x[:size], found.x[size:]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.commands.first_pass import _crop
+from pipeline.commands.first_pass import crop_bone
 from pipeline.records import Bone, BoneReading, Scan
 from pipeline.settings_files import read_settings
 
@@ -40,7 +40,7 @@ def bone_about(x: float, y: float, half: float) -> tuple[Bone, BoneReading]:
 def test_the_place_of_a_crop_finds_every_scan_pixel_again(bits, half):
     spot = (1103, 1207)
     scan = scan_with_a_spot(spot, (2400, 2300), bits)
-    reading, jpeg = _crop(scan, *bone_about(1150, 1200, half), read_settings().crops)
+    reading, jpeg = crop_bone(scan, *bone_about(1150, 1200, half), read_settings().crops)
     picture = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_UNCHANGED)
     assert picture.ndim == 2
     assert max(picture.shape) <= read_settings().crops.longest_px
@@ -52,13 +52,13 @@ def test_the_place_of_a_crop_finds_every_scan_pixel_again(bits, half):
 
 def test_a_crop_at_the_edge_of_the_scan_stays_on_it():
     scan = scan_with_a_spot((50, 50), (200, 300))
-    reading, jpeg = _crop(scan, *bone_about(20, 30, 60), read_settings().crops)
+    reading, jpeg = crop_bone(scan, *bone_about(20, 30, 60), read_settings().crops)
     assert reading.crop == (0.0, 0.0, 1.0)
     assert Image.open(io.BytesIO(jpeg)).size <= (300, 200)
 
 
 def test_a_crop_tells_nothing_about_the_file_it_comes_from():
-    _, jpeg = _crop(scan_with_a_spot((50, 50), (200, 300)), *bone_about(60, 60, 40), read_settings().crops)
+    _, jpeg = crop_bone(scan_with_a_spot((50, 50), (200, 300)), *bone_about(60, 60, 40), read_settings().crops)
     with Image.open(io.BytesIO(jpeg)) as picture:
         assert not picture.getexif()
         assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
