@@ -55,7 +55,7 @@ def main() -> None:
         settings = settings.model_copy(
             update={"focus": settings.focus.model_copy(update={"outline": outline, "full": full})}
         )
-    known = [bone for folder in given.sets for bone in read_set(folder, settings, given.cache)]
+    known = [bone for folder in given.sets for bone in read_set(folder, settings, given.cache) if bone.on_its_bone]
     bones = [
         bone_of(k.specimen, k.reading, settings, mm)
         for k, mm in zip(known, first_year_lengths(known, settings), strict=True)

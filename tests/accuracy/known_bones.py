@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import pickle
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.bone.read_bone import read_bones
 from pipeline.commands import versions
+from pipeline.errors import ScanRefused
 from pipeline.files.scan_file import read_scan
 from pipeline.files.scan_folder import find_scans
 from pipeline.files.specimens import read_specimens
@@ -42,11 +44,18 @@ class KnownBone:
     """(candidate,) index of the true annulus, from 0; -1 for none."""
     fractions: NDArray[np.float64]
     """(annulus,) true share of the axis."""
+    visibilities: NDArray[np.float64]
+    """(annulus,) how well it shows, 0 to 1."""
 
     @property
     def annuli(self) -> int:
         """The true count."""
         return int(str(self.truth["annuli"]))
+
+    @property
+    def on_its_bone(self) -> bool:
+        """The reader looked at this bone, not at another thing on the tray."""
+        return self.focus_error < ANOTHER_BONE
 
     @property
     def focus_error(self) -> float:
@@ -60,8 +69,15 @@ class KnownBone:
 
 
 def read_set(folder: Path, settings: Settings, cache: Path) -> tuple[KnownBone, ...]:
-    """Every bone of a set as `opercle simulate` writes it; read again only when the reader has changed."""
-    kept = cache / f"{folder.resolve().name}-{versions.first_pass()}-{settings.first_pass_digest()}.pickle"
+    """Every bone found of a set as `opercle simulate` writes it; read again only when set, reader or settings have
+    changed.
+
+    Bones that the reader does not find and scans that it refuses are left out: who asks for a share of all bones
+    counts the rows of truth.csv.
+    """
+    made_of = (folder / "truth.csv", folder / "specimens.csv", Path(__file__))
+    digest = hashlib.sha256(b"".join(p.read_bytes() for p in made_of)).hexdigest()[:16]
+    kept = cache / f"{folder.resolve().name}-{digest}-{versions.first_pass()}-{settings.first_pass_digest()}.pickle"
     if kept.is_file():
         return tuple(pickle.loads(kept.read_bytes()))
     bones = tuple(_read(folder, settings))
@@ -79,7 +95,11 @@ def _read(folder: Path, settings: Settings) -> list[KnownBone]:
     out = []
     for ref in scans:
         rows = [r for r in table.rows if r.scan == ref.scan]
-        found = {reading.number: reading for _, reading in read_bones(read_scan(ref, settings.scan), rows, settings)}
+        try:
+            scan = read_scan(ref, settings.scan)
+        except ScanRefused:
+            continue
+        found = {reading.number: reading for _, reading in read_bones(scan, rows, settings)}
         for row in rows:
             if row.bone not in found:
                 continue
@@ -89,10 +109,11 @@ def _read(folder: Path, settings: Settings) -> list[KnownBone]:
             labels = _labels(found[row.bone], known, arcs.get(row.specimen))
             if len(annuli) and float(annuli.visibility.iloc[0]) < LEAST_VISIBLE:
                 labels = np.where(labels == 0, -1, labels)
-            fractions = annuli.fraction.to_numpy(float) if len(annuli) else np.zeros(0)
-            bone = KnownBone(f"{folder.name}/{ref.scan}", row, found[row.bone], known, labels, fractions)
-            if bone.focus_error < ANOTHER_BONE:
-                out.append(bone)
+            fractions, visibilities = (
+                annuli[c].to_numpy(float) if len(annuli) else np.zeros(0) for c in ("fraction", "visibility")
+            )
+            group = f"{folder.name}/{ref.scan}"
+            out.append(KnownBone(group, row, found[row.bone], known, labels, fractions, visibilities))
     return out
 
 
