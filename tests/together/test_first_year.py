@@ -6,12 +6,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from reading import SETTINGS, read_natural
 
+from pipeline.records import Age, Captured, Specimen
 from pipeline.together.first_year import first_year_lengths
+from pipeline.together.second_pass import age_bones, counted_bones
 
 steady = settings(deadline=None, derandomize=True)
 WORTH = 6.0  # bones that the settings' length counts for
 lengths = st.floats(60, 300)
+AUTUMN = Captured(year=2020, month=10, day=20)
 
 
 def told(groups: list[str], expected: list[float], found: list[float], sure: list[float]) -> list[float]:
@@ -65,3 +69,61 @@ def test_each_species_has_first_years_of_its_own_whatever_the_order_of_the_bones
     assert length[1] == length[3] > 80
     assert told(groups[::-1], expected[::-1], found[::-1], [1.0] * 4) == pytest.approx(length[::-1])
     assert told(groups[::2], expected[::2], found[::2], [1.0] * 2) == pytest.approx(length[::2])
+
+
+# --------------------------------------------------------------------------------------------- through the second pass
+def alone(annuli: int, species: str, length_mm: float | None) -> Age:
+    """The only bone of a run."""
+    _, read = read_natural(annuli, "fan")
+    row = Specimen(specimen="a", scan="a.png", species=species, length_mm=length_mm, captured=AUTUMN)
+    return age_bones([(row, read.reading)], SETTINGS)[0]
+
+
+@pytest.mark.parametrize("species", ["walleye", "yellow perch", "sauger", "pike", ""])
+@pytest.mark.parametrize("length_mm", [None, 70.0, 100.0, 130.0, 190.0])
+def test_a_small_fish_of_one_year_alone_in_a_run_hides_nothing(species: str, length_mm: float | None) -> None:
+    age = alone(1, species, length_mm)
+    assert age.annuli == 1
+    assert age.first_year == "clear"
+    assert "first-year" not in age.reasons
+    assert not any(m.inferred for m in age.marks)
+
+
+@pytest.mark.parametrize("species", ["walleye", "sauger", "pike"])
+def test_a_fish_before_its_first_winter_hides_nothing(species: str) -> None:
+    age = alone(0, species, 80.0)
+    assert age.annuli == 0
+    assert age.first_year == "clear"
+    assert age.marks == () or not any(m.counted for m in age.marks)
+
+
+def test_the_bones_of_a_run_move_the_length_expected_of_each() -> None:
+    _, read = read_natural(3, "fan")
+    share = next(m.fraction for m in read.age.marks if m.counted)
+    rows = [Specimen(specimen=str(k), scan=f"{k}.png", species="walleye", length_mm=300.0) for k in range(20)]
+    one = counted_bones([(rows[0], read.reading)], SETTINGS)[0].first_year_mm
+    many = counted_bones([(row, read.reading) for row in rows], SETTINGS)[0].first_year_mm
+    shown = 300.0 * share  # the fish's length at its first annulus, in proportion (Dahl 1907, Lea 1910)
+    told = SETTINGS.species_of("walleye").growth.first_year_length_mm
+    assert abs(np.log(many / shown)) < abs(np.log(one / shown)) < abs(np.log(told / shown))
+
+
+def test_several_species_and_waters_without_lengths_in_one_run_are_aged() -> None:
+    kinds = [("walleye", "Sedge Lake"), ("yellow perch", "Sedge Lake"), ("sauger", ""), ("", "Sedge Lake"), ("pike", "")]
+    bones = []
+    for k in range(15):
+        species, water = kinds[k % 5]
+        _, read = read_natural(1 + k % 3, "fan" if k % 2 else "round")
+        row = Specimen(specimen=str(k), scan=f"{k}.png", species=species, water=water,
+                       length_mm=None if k % 3 else 250.0, captured=AUTUMN if k % 4 else None)  # fmt: skip
+        bones.append((row, read.reading))
+    ages = age_bones(bones, SETTINGS)
+    assert [a.annuli for a in ages] == [1 + k % 3 for k in range(15)]
+    assert all(a.status == "aged" for a in ages)
+
+
+def test_a_first_mark_far_out_in_a_large_fish_raises_doubt_that_a_small_fish_does_not() -> None:
+    # Of a fish of 600 mm the first mark would be a growth of 420 mm in one year.
+    small, large = alone(1, "yellow perch", 150.0), alone(1, "yellow perch", 600.0)
+    assert small.first_year == "clear"
+    assert large.first_year == "ambiguous" or "unlikely-growth" in large.reasons or "size-mismatch" in large.reasons
