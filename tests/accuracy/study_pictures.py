@@ -4,104 +4,119 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 import pandas as pd
-from figures import error_left, reliability
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pipeline.bone.read_bone import read_bones
+from pipeline.commands.first_pass import crop_bone
 from pipeline.files.scan_file import read_scan
 from pipeline.files.scan_folder import find_scans
-from pipeline.records import BoneReading, Point, Scan
+from pipeline.records import Age
 from pipeline.report.overlay import draw_overlay
-from pipeline.settings import CropSettings, Settings
-
-if TYPE_CHECKING:
-    from study import Judged
+from pipeline.settings import Settings
+from tests.accuracy.figures import error_left, reliability
+from tests.accuracy.known_bones import KnownBone, Truth
 
 WORST = 30
 SHEET_COLUMNS = 5
 CELL_PX = 900
 """Width of an overlay on the sheet: marks a few pixels apart can still be told."""
 CAPTION_PX = 34
+TRUTH_DEGREES = (-12.0, 12.0)
+"""Where true annuli are dotted: beside the growth axis, so that what is there to see stays free."""
+DOT_SHARE = 0.004
+"""Of the picture's width."""
 
 
-def draw_plots(bones: pd.DataFrame, path: Path) -> None:
-    """Error by count, reliability, and error left against share kept, side by side."""
-    aged = bones[bones.aged]
+def draw_plots(rows: pd.DataFrame, path: Path) -> None:
+    """Error by count, reliability, and error left against share kept, side by side. Rows as `figures.outcome_rows`."""
+    aged = rows[rows["counted"].notna()]
     figure = Figure(figsize=(15, 4.6), layout="constrained")
     by_count, reliable, left = figure.subplots(1, 3)
     _error_by_count(by_count, aged)
-    bins = reliability(aged)
+    bins = reliability(aged["confidence"].to_numpy(np.float64), (aged["counted"] == aged["annuli"]).to_numpy())
     reliable.plot([0, 1], [0, 1], color="0.7")
-    reliable.plot(bins.confidence, bins.exact, "o-")
-    for x, y, n in zip(bins.confidence, bins.exact, bins.n, strict=True):
-        reliable.annotate(f"{n}", (x, y), xytext=(4, -11), textcoords="offset points", fontsize=8)
+    reliable.plot(bins["confidence"], bins["right"], "o-")
+    for x, y, n in bins.itertuples(index=False):
+        reliable.annotate(f"{n:.0f}", (x, y), xytext=(4, -11), textcoords="offset points", fontsize=8)
     reliable.set(title="Reliability", xlabel="confidence", ylabel="share exact", xlim=(0, 1), ylim=(0, 1.02))
-    share, wrong = error_left(bones)
-    left.plot(share, wrong)
-    left.set(title="Error left", xlabel="share kept, the surest first", ylabel="share wrong among them")
-    left.set(xlim=(0, 1), ylim=(0, None))
+    left.plot(*error_left(rows), label="the surest first")
+    kept = aged[~aged["sent"]]
+    if len(kept):
+        wrong = float((kept["counted"] != kept["annuli"]).mean())
+        left.plot([len(kept) / len(rows)], [wrong], "ko", label="kept without review")
+    left.set(title="Error left", xlabel="share kept", ylabel="share wrong among them", xlim=(0, 1), ylim=(0, None))
+    left.legend()
     figure.savefig(path, dpi=110)
 
 
 def _error_by_count(axes: Axes, aged: pd.DataFrame) -> None:
     """A disc for each pair of true count and error, as large as it is frequent, and the mean error."""
-    off = (aged.found - aged.annuli).astype(int)
-    size = pd.Series(1, index=aged.index).groupby([aged.annuli, off]).size()
-    true, error = (size.index.get_level_values(k) for k in (0, 1))
+    error = aged["counted"] - aged["annuli"]
+    size = error.groupby([aged["annuli"], error]).size()
+    true, off = (size.index.get_level_values(level) for level in (0, 1))
     axes.axhline(0, color="0.7")
-    axes.scatter(true, error, s=4 + 500 * size / size.max(), alpha=0.45)
-    mean = off.groupby(aged.annuli).mean()
+    axes.scatter(true, off, s=4 + 500 * size / size.max(), alpha=0.45)
+    mean = error.groupby(aged["annuli"]).mean()
     axes.plot(mean.index, mean, "k.-", label="mean")
-    axes.set(title="Error by count", xlabel="true annuli", ylabel="found less true")
+    axes.set(title="Error by count", xlabel="true annuli", ylabel="counted less true")
     axes.legend()
 
 
-def draw_worst(judged: Sequence[Judged], path: Path, settings: Settings) -> None:
-    """The overlays of the bones with the largest errors, of equal errors the surest first; true count above each."""
-    wrong = [j for j in judged if j.age.annuli is not None and j.age.annuli != j.known.annuli]
-    wrong.sort(key=lambda j: (-abs((j.age.annuli or 0) - j.known.annuli), -(j.age.confidence or 0.0)))
-    cells = [_cell(j, settings) for j in wrong[:WORST]]
+def draw_worst(
+    known: Sequence[KnownBone], ages: Sequence[Age], folders: Sequence[Path], path: Path, settings: Settings
+) -> None:
+    """Overlays of the bones that were wrong: those kept without review first, then by error, of equal errors the surest
+    first. White dots beside the axis lie on the true annuli. `folders` : the set of each bone."""
+    wrong = [
+        (age.review, -abs(age.annuli - k.truth.annuli), -(age.confidence or 0.0), i)
+        for i, (k, age) in enumerate(zip(known, ages, strict=True))
+        if age.annuli is not None and age.annuli != k.truth.annuli
+    ]
+    cells = [_cell(known[i], ages[i], folders[i], settings) for *_, i in sorted(wrong)[:WORST]]
     if not cells:
         return
-    height = max(len(c) for c in cells)
-    rows = -(-len(cells) // SHEET_COLUMNS)
-    sheet = np.full((rows * height, SHEET_COLUMNS * CELL_PX, 3), 255, np.uint8)
+    height = max(len(cell) for cell in cells)
+    sheet = np.full((-(-len(cells) // SHEET_COLUMNS) * height, SHEET_COLUMNS * CELL_PX, 3), 255, np.uint8)
     for n, cell in enumerate(cells):
         top, left = n // SHEET_COLUMNS * height, n % SHEET_COLUMNS * CELL_PX
         sheet[top : top + len(cell), left : left + CELL_PX] = cell
     cv2.imwrite(str(path), cv2.cvtColor(sheet, cv2.COLOR_RGB2BGR))
 
 
-def _cell(j: Judged, settings: Settings) -> NDArray[np.uint8]:
+def _cell(known: KnownBone, age: Age, folder: Path, settings: Settings) -> NDArray[np.uint8]:
     """One overlay (row, column, red-green-blue), `CELL_PX` wide, with the truth above it."""
-    ref = next(r for r in find_scans([j.folder / "scans"]) if r.scan == j.known.reading.scan)
-    crop, origin, scale = _crop(read_scan(ref, settings.scan), j.known.reading, settings.crops)
-    picture = draw_overlay(crop, origin, scale, j.known.reading, j.age, j.known.specimen, settings.pictures)
+    row = known.specimen
+    scan = read_scan(next(r for r in find_scans([folder / "scans"]) if r.scan == row.scan), settings.scan)
+    bone, reading = next(found for found in read_bones(scan, [row], settings) if found[0].number == row.bone)
+    reading, jpeg = crop_bone(scan, bone, reading, settings.crops)
+    left, top, scale = reading.crop or (0.0, 0.0, 1.0)
+    crop = np.asarray(cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_GRAYSCALE), np.uint8)
+    _dot_truth(crop, known.truth, left, top, scale)
+    picture = draw_overlay(crop, (left, top), scale, reading, age, row, settings.pictures)
     size = (CELL_PX, round(len(picture) * CELL_PX / picture.shape[1]))
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     cell = cv2.copyMakeBorder(small, CAPTION_PX, 0, 0, 0, cv2.BORDER_CONSTANT, value=(255, 255, 255))
-    truth = j.known.truth
-    hidden = ", first obscured" if truth["first_year_obscured"] else ""
-    says = f"{j.known.group}  true {j.known.annuli}, found {j.age.annuli}  {truth['level']}{hidden}"
-    says += f"  focus off {j.known.focus_error:.2f} R"
-    cv2.putText(cell, says, (6, 24), cv2.FONT_HERSHEY_SIMPLEX, 0.62, (0, 0, 0), 1, cv2.LINE_AA)
+    truth = known.truth
+    says = f"{known.scan}  true {truth.annuli}, found {age.annuli}  {truth.level}, {truth.lighting}, {truth.dpi} dpi"
+    says += f"{', first hidden' if truth.first_year_obscured else ''}  focus off {known.focus_error:.2f} R"
+    cv2.putText(cell, says, (6, 24), cv2.FONT_HERSHEY_SIMPLEX, 0.55, (0, 0, 0), 1, cv2.LINE_AA)
     return np.asarray(cell, np.uint8)
 
 
-def _crop(scan: Scan, reading: BoneReading, settings: CropSettings) -> tuple[NDArray[np.uint8], Point, float]:
-    """The bone's picture, scan pixel (x, y) of its first pixel, and its pixels a scan pixel: as large as a run's."""
-    outline = np.asarray(reading.outline)
-    low, high = outline.min(axis=0), outline.max(axis=0)
-    around = settings.margin * float((high - low).max())
-    left, top = (max(int(v - around), 0) for v in low)
-    right, bottom = (int(np.ceil(v + around)) + 1 for v in high)
-    pixels = scan.pixels[top:bottom, left:right]
-    scale = min(settings.longest_px / max(pixels.shape), 1.0)
-    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.convertScaleAbs(small, alpha=255 / scan.white), np.uint8), (float(left), float(top)), scale
+def _dot_truth(crop: NDArray[np.uint8], truth: Truth, left: float, top: float, scale: float) -> None:
+    """Dot the true annuli into a bone's picture whose first pixel is scan pixel (left, top)."""
+    axis = np.arctan2(truth.tip[1] - truth.focus[1], truth.tip[0] - truth.focus[0])
+    dot = max(2, round(DOT_SHARE * crop.shape[1]))
+    for degrees, radius in truth.arcs:
+        for turn in TRUTH_DEGREES:
+            r, angle = float(np.interp(turn, degrees, radius)), axis + np.deg2rad(turn)
+            x, y = truth.focus[0] + r * np.cos(angle), truth.focus[1] + r * np.sin(angle)
+            at = (round((x - left + 0.5) * scale - 0.5), round((y - top + 0.5) * scale - 0.5))
+            cv2.circle(crop, at, dot + 1, 0, -1, cv2.LINE_AA)
+            cv2.circle(crop, at, dot, 255, -1, cv2.LINE_AA)
