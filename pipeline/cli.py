@@ -120,6 +120,19 @@ def triage(
         print(line)
 
 
+@app.command(epilog="Example:  opercle refit run-2026 readings.csv --out our-lake.toml")
+def refit(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
+    readings: Annotated[Path, typer.Argument(metavar="READINGS", help="Table of people's readings of it (CSV).")],
+    out: Annotated[Path, typer.Option(metavar="FILE", help="Settings file to write, for --settings of `opercle age`.")],
+) -> None:
+    """Fit evidence and confidence anew to people's counts of a run, and tell what that is expected to gain."""
+    from pipeline.commands.refit import refit
+
+    for line in refit(run, readings, out, _say).lines():
+        print(line)
+
+
 @app.command(epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
 def simulate(
     out: Annotated[Path, typer.Argument(help="Folder for the drawn scans and tables: new or empty.")],

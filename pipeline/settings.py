@@ -280,6 +280,21 @@ class ReviewSettings(Section):
     most_increment_trend: Positive
 
 
+class RefitSettings(Section):
+    """Refitting evidence and confidence to people's counts."""
+
+    least_bones: Annotated[int, Field(ge=10)]
+    enough_bones: Annotated[int, Field(ge=10)]
+    most_bones: Annotated[int, Field(ge=10)]
+    least_probability: Fraction
+    evidence_spread: Positive
+    product_spread: Positive
+    sequence_spread: Positive
+    confidence_shift_spread: Positive
+    confidence_stretch_spread: Positive
+    iterations: Annotated[int, Field(ge=1)]
+
+
 class CropSettings(Section):
     """The unmarked pictures kept of each bone and of each whole scan."""
 
@@ -342,6 +357,7 @@ class Settings(Section):
     season: SeasonSettings
     water: Mapping[str, SeasonSettings] = {}
     review: ReviewSettings
+    refit: RefitSettings
     batch: BatchSettings
     pictures: PictureSettings
     species: Mapping[str, SpeciesSettings] = {}
@@ -361,7 +377,7 @@ class Settings(Section):
 
     def second_pass_digest(self) -> str:
         """Hash of what ages depend on besides the readings: another digest means that ages may change."""
-        return _digest(self.model_dump(mode="json", exclude={*FIRST_PASS, "batch", "pictures"}))
+        return _digest(self.model_dump(mode="json", exclude={*FIRST_PASS, "refit", "batch", "pictures"}))
 
     def digest(self) -> str:
         """Hash of all settings."""

@@ -18,6 +18,7 @@ from pipeline.records import ScanRef
 from pipeline.run.batch import Here
 from pipeline.run.ledger import KnownScan, Ledger, only_batch
 from pipeline.settings_files import read_settings
+from pipeline.together.count import check_weights
 
 Say = Callable[[str], None]
 
@@ -44,6 +45,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     """
     began = time.monotonic()
     settings = read_settings(request.settings)
+    check_weights(settings)
     is_run = run_folder.check(request.out)
     scans = find_scans(request.scans, say)
     earlier = earlier_scans(_known(request.out), scans) if is_run and not request.fresh else {}

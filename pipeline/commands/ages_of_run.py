@@ -14,7 +14,7 @@ from pipeline.commands.pictures_of_run import bring_up_to_date
 from pipeline.commands.placing import Placed
 from pipeline.commands.plan import corrected
 from pipeline.commands.results import Result, write_tables
-from pipeline.records import Age, Refusal
+from pipeline.records import Age, Refusal, Specimen
 from pipeline.run.batch import Place
 from pipeline.run.ledger import AgedBone, Ledger
 from pipeline.run.record_text import digest_of
@@ -48,8 +48,7 @@ class Accounts:
 def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Say) -> Accounts:
     """Age every bone of the run and bring tables and pictures up to date."""
     scans = ledger.scans()
-    corrections = ledger.corrections()
-    rows = [corrected(row, corrections) for row in ledger.specimens()]
+    rows = rows_of(ledger)
     placed = placing.place(rows, ledger.measures(), scans)
     ages = _ages(placed, settings)
     sources = _sources(placed, ledger, settings)
@@ -76,6 +75,12 @@ def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Sa
         scans=len(scans), read=len(scans) - len(refusals), refused=len(refusals), bones=len(ages), aged=aged,
         unreadable=len(ages) - aged, review=sum(a.review for a in ages),
     )  # fmt: skip
+
+
+def rows_of(ledger: Ledger) -> list[Specimen]:
+    """Rows of the specimens table with the people's corrections in."""
+    corrections = ledger.corrections()
+    return [corrected(row, corrections) for row in ledger.specimens()]
 
 
 def _ages(placed: Sequence[Placed], settings: Settings) -> list[Age]:

@@ -29,6 +29,11 @@ def pictures() -> str:
     return _digest("report/*.py", "records.py", "codes.py", "commands/pictures_of_run.py")
 
 
+def program() -> str:
+    """Name and version."""
+    return f"opercle {version('opercle')}"
+
+
 def of_everything() -> dict[str, str]:
     """Name to version of the program, its libraries, Python and the kind of processor."""
     named = {"opercle": version("opercle"), "first_pass": first_pass(), "second_pass": second_pass()}

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.bone.marks import EVIDENCE
+from pipeline.errors import SettingsError
 from pipeline.settings import Settings
 from pipeline.together import sequence
 from pipeline.together.chains import Bone, chains, evidence_features
@@ -32,6 +33,18 @@ class Count:
     """Probability that the first annulus is hidden."""
     late: float
     """Probability that the last annulus lies unseen at the margin."""
+
+
+def check_weights(settings: Settings) -> None:
+    """Raise SettingsError when the weights are not those of this version: of another one's file of refitted weights."""
+    model = settings.evidence
+    sizes = {len(model.centre), len(model.scale)}
+    needed = evidence_features(np.zeros((0, len(EVIDENCE))), model).shape[1] if sizes == {len(EVIDENCE)} else 0
+    if len(model.weights) != needed:
+        raise SettingsError(
+            f"evidence.weights: {len(model.weights)} numbers, which this version of opercle cannot use; make the file "
+            "again with `opercle refit`"
+        )
 
 
 def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]:

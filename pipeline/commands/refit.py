@@ -1,0 +1,223 @@
+"""`opercle refit`: evidence and confidence fitted anew to people's counts of a run, as a settings file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.audit.answers import gather
+from pipeline.bone.marks import EVIDENCE
+from pipeline.commands import placing, run_folder, versions
+from pipeline.commands.ages_of_run import rows_of
+from pipeline.errors import OpercleError, RunError
+from pipeline.files.atomic import write_text
+from pipeline.files.readings import read_readings
+from pipeline.records import BoneReading, Specimen
+from pipeline.run.ledger import Ledger
+from pipeline.settings import Settings
+from pipeline.settings_files import read_settings
+from pipeline.together.refit import Gain, KnownBone, Refit, at_most, consensus
+from pipeline.together.refit import refit as refitted
+from pipeline.together.second_pass import CountedBone, counted_bones
+
+Say = Callable[[str], None]
+
+FIRST_LINE = "# Made by `opercle refit`: weights fitted to people's counts. Give this file with --settings."
+"""Tells a file of ours, which may be overwritten, from all others."""
+NO_GAIN = "no gain beyond chance is shown: the shipped weights may do as well; more readings would tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a call has found, and where the file is."""
+
+    known: _Known
+    refit: Refit
+    changed: int
+    """Bones of the run whose count is another with the new weights."""
+    of_run: int
+    confidence: tuple[float, float]
+    """Mean over the run, as shipped and refitted."""
+    path: Path
+
+    def lines(self) -> tuple[str, ...]:
+        """As printed."""
+        return (*self.summary(), str(self.path))
+
+    def summary(self) -> tuple[str, ...]:
+        """What the file rests on, what it changes and what it is expected to gain."""
+        r, before, after = self.refit, self.refit.before, self.refit.after
+        unsure = not (r.exact_gain.is_sure or r.log_gain.is_sure)
+        return (
+            f"rests on {r.bones} bones of {r.scans} scans, {self.known.told()}",
+            "as shipped and refitted, cross-validated with the bones of one scan never apart:",
+            f"  exact agreement with the readers {before.exact:.3f} {after.exact:.3f}",
+            f"  agreement within one year {before.within_one:.3f} {after.within_one:.3f}",
+            f"  calibration error {before.calibration_error:.3f} {after.calibration_error:.3f}",
+            f"expected gain in exact agreement {_gain(r.exact_gain)}",
+            f"expected gain in the log probability of the readers' counts {_gain(r.log_gain)}",
+            *([NO_GAIN] * unsure),
+            f"changes {self.changed} of {self.of_run} counts of this run",
+            f"changes the mean confidence from {self.confidence[0]:.3f} to {self.confidence[1]:.3f}",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """What people say of the run's bones."""
+
+    annuli: Mapping[str, int]
+    """By specimen, of the bones that the machine aged."""
+    readers: int
+    elsewhere: int
+    """Specimens that the machine has not aged in this run."""
+
+    def told(self) -> str:
+        """In words."""
+        without = f"; without {self.elsewhere} that the machine has not aged in this run" if self.elsewhere else ""
+        return f"counted by {self.readers} reader{'s' * (self.readers > 1)}{without}"
+
+
+def refit(run: Path, readings: Path, out: Path, say: Say) -> Told:
+    """Refit to one table of readings and write the settings file `out`.
+
+    Raises OpercleError when a table or the run cannot be used, when the bones that people counted are too few, of one
+    age or on one scan, when the new weights do worse than the old ones, and when `out` is another file.
+    """
+    _check(out)
+    answers = gather(read_readings([readings]), [])
+    settings = _with_shipped_weights(run_folder.settings_of(run))
+    bones = _bones(run)
+    there = {specimen.specimen for specimen, _ in bones}
+    agreed = consensus(answers.specimens, answers.counts)
+    known = _Known(
+        annuli={s: n for s, n in agreed.items() if s in there},
+        readers=len(answers.readers),
+        elsewhere=len(agreed.keys() - there),
+    )
+    before = counted_bones(bones, settings)
+    chosen = [
+        KnownBone(scan=c.reading.scan, bone=c.bone, reading=c.reading, annuli=known.annuli[c.specimen.specimen])
+        for c in before
+        if c.specimen.specimen in known.annuli
+    ]
+    _check_enough(chosen, readings, run, settings)
+    if len(chosen) < settings.refit.enough_bones:
+        say(f"warning: only {len(chosen)} bones with counts; with fewer than {settings.refit.enough_bones} the figures "
+            "below are little more than chance")  # fmt: skip
+    found = refitted(at_most(chosen, settings.refit.most_bones), settings)
+    if found.is_loss:
+        raise OpercleError(
+            f"the refitted weights do worse than the shipped ones: exact agreement {_gain(found.exact_gain)}, "
+            f"log probability {_gain(found.log_gain)}; nothing is written. Check that readings and run are of the "
+            "same bones"
+        )
+    after = counted_bones(bones, found.settings)
+    told = Told(
+        known=known,
+        refit=found,
+        changed=sum(a.annuli != b.annuli for a, b in zip(after, before, strict=True)),
+        of_run=len(bones),
+        confidence=(_mean_confidence(before), _mean_confidence(after)),
+        path=out,
+    )
+    _write(out, _text(told, settings, run, readings))
+    return told
+
+
+def _check(out: Path) -> None:
+    if out.is_dir() or (out.exists() and not _ours(out)):
+        raise OpercleError(f"{out}: is no file of `opercle refit`; give --out another name: nothing is overwritten")
+    if not out.resolve().parent.is_dir():
+        raise OpercleError(f"{out}: its folder does not exist; make it first, or give --out another name")
+
+
+def _ours(out: Path) -> bool:
+    try:
+        with out.open(encoding="utf-8") as stream:
+            return stream.readline().rstrip("\r\n") == FIRST_LINE
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
+def _bones(run: Path) -> list[tuple[Specimen, BoneReading]]:
+    """Every bone of the run that can be aged, with its row."""
+    with Ledger(run) as ledger:
+        placed = placing.place(rows_of(ledger), ledger.measures(), ledger.scans())
+    bones = [(p.specimen, p.reading) for p in placed if p.reading is not None and p.reading.axis is not None]
+    if any(len(mark.evidence) != len(EVIDENCE) for _, reading in bones for mark in reading.marks):
+        raise RunError(f"{run}: was read by another version of opercle; give the line of `opercle age` again first")
+    return bones
+
+
+def _with_shipped_weights(settings: Settings) -> Settings:
+    """The run's settings with the weights that come with the program: an earlier refit must not count twice."""
+    shipped = read_settings()
+    return settings.model_copy(
+        update={
+            "evidence": shipped.evidence,
+            "count": settings.count.model_copy(update={"weights": shipped.count.weights}),
+            "confidence": shipped.confidence,
+        }
+    )
+
+
+def _check_enough(chosen: Sequence[KnownBone], readings: Path, run: Path, settings: Settings) -> None:
+    least = settings.refit.least_bones
+    n = len(chosen)
+    if n == 0:
+        raise OpercleError(
+            f"{readings.name}: holds no count of any bone aged in {run}; give the readings of "
+            "this run, with the same specimen ids"
+        )
+    if n < least:
+        raise OpercleError(f"{readings.name}: counts of {n} bones of {run} are too few to fit to; read {least} or more")
+    if len({k.annuli for k in chosen}) == 1:
+        raise OpercleError(
+            f"{readings.name}: all {n} bones have {chosen[0].annuli} annuli; counts of one age cannot tell marks from "
+            "growth: read bones of other ages too"
+        )
+    if len({k.scan for k in chosen}) == 1:
+        raise OpercleError(
+            f"{readings.name}: all {n} bones are on one scan, so nothing can be cross-validated; read bones of other "
+            "scans too"
+        )
+
+
+def _mean_confidence(bones: Sequence[CountedBone]) -> float:
+    return float(np.mean([b.probability.max() for b in bones]))
+
+
+def _gain(gain: Gain) -> str:
+    beyond = "more than chance" if gain.is_sure or gain.is_loss else "within chance"
+    return f"{gain.mean:+.3f} (standard error {gain.standard_error:.3f}): {beyond}"
+
+
+# ------------------------------------------------------------------------------------------------ the file
+def _text(told: Told, shipped: Settings, run: Path, readings: Path) -> str:
+    new = told.refit.settings
+    lines = [FIRST_LINE, f"# Run: {_plain(run.resolve().name)}; readings: {_plain(readings.name)}"]
+    lines.append(f"# Made with {versions.program()}")
+    lines += [f"# {line}" for line in told.summary()]
+    lines += ["", "[evidence]", f"weights = [{', '.join(map(repr, new.evidence.weights))}]"]
+    for name, now, was in (
+        ("count", new.count.weights, shipped.count.weights),
+        ("confidence", new.confidence.weights, shipped.confidence.weights),
+    ):
+        lines += ["", f"[{name}.weights]", *(f"{key} = {now[key]!r} # as shipped {was[key]!r}" for key in now)]
+    return "\n".join(lines) + "\n"
+
+
+def _plain(name: str) -> str:
+    """A file's name fit for a comment."""
+    return "".join(c if c.isprintable() else "?" for c in name)
+
+
+def _write(out: Path, text: str) -> None:
+    try:
+        write_text(out, text)
+    except OSError as e:
+        raise OpercleError(f"{out}: cannot be written: {e.strerror}; give --out another name") from None

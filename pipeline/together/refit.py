@@ -1,0 +1,314 @@
+"""Evidence and confidence fitted anew to people's counts of a run, drawn towards the weights there are.
+
+People give counts, not places: the weights of evidence and sequence are those that make the counts likeliest, summed
+over all paths that have them. Few bones know little, so each weight has a normal prior about the shipped one, whose
+standard deviation the settings give; the more bones, the less it holds. Counts that the shipped weights hold to be all
+but impossible are left out of this step: they come from a wrong focus, a swapped id or a slip of the pen, which no
+weight of a mark can mend. The confidence then keeps what it is read from and is moved and stretched as a whole (Platt
+1999), on counts of bones that the weights were not fitted to; there every bone takes part.
+
+All figures are cross-validated; bones of one scan are never apart, for they share light, dust and preparation.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from pipeline.bone.marks import EVIDENCE
+from pipeline.records import BoneReading
+from pipeline.settings import RefitSettings, Settings
+from pipeline.together import sequence_fit
+from pipeline.together.chains import Bone, chains, evidence_features
+from pipeline.together.confidence import calibrated, confidence_log_odds
+from pipeline.together.count import Count, count_annuli
+from pipeline.together.sequence import FEATURES, MOST_CANDIDATES, Chains, Numbers
+
+FOLDS = 5
+"""Parts of the cross-validation: each fit still sees four fifths of the bones."""
+DIGITS = 6
+"""Of a refitted weight: what a file holds of it is what was judged."""
+BONES_A_BIN, MOST_BINS = 20, 10
+"""Of the calibration error: bins of like confidence, none so small that chance alone fills it."""
+LEAST_TOLD = 1e-4
+"""A reader's count less probable than this counts as this probable: one slip must not outweigh a hundred bones."""
+CERTAIN = 1.96
+"""Standard errors beyond which a difference is more than chance, at 95 %."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownBone:
+    """One bone that people counted."""
+
+    scan: str
+    bone: Bone
+    reading: BoneReading
+    annuli: int
+    """What the readers agree on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """How well the machine does against the readers."""
+
+    exact: float
+    within_one: float
+    calibration_error: float
+    """Mean distance between confidence and share right, over bins of like confidence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gain:
+    """Refitted less shipped, bone by bone; the standard error takes the bones of one scan together."""
+
+    mean: float
+    standard_error: float
+
+    @property
+    def is_loss(self) -> bool:
+        """Worse by more than chance."""
+        return self.mean + CERTAIN * self.standard_error < 0
+
+    @property
+    def is_sure(self) -> bool:
+        """Better by more than chance."""
+        return self.mean - CERTAIN * self.standard_error > 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refit:
+    """New weights and what they are worth."""
+
+    settings: Settings
+    """As given, with the new weights."""
+    bones: int
+    scans: int
+    before: Figures
+    after: Figures
+    """Of bones that the weights were not fitted to."""
+    exact_gain: Gain
+    log_gain: Gain
+    """Of the logarithm of the probability of the readers' count: tells of count and confidence at once."""
+
+    @property
+    def is_loss(self) -> bool:
+        """The new weights do worse than the old ones by more than chance."""
+        return self.exact_gain.is_loss or self.log_gain.is_loss
+
+
+def consensus(specimens: Sequence[str], counts: NDArray[np.float64]) -> dict[str, int]:
+    """What the readers agree on, by specimen: (bone, reader) counts, NaN where a reader has none.
+
+    The commonest count; where several are equally common, the median of all. Where that lies between two years, the
+    specimen's lot takes the one or the other: without these bones only the easy ones would be left, and always the
+    lower year would draw the machine down.
+    """
+    out = {}
+    for specimen, row in zip(specimens, counts, strict=True):
+        given = row[~np.isnan(row)]
+        if len(given):
+            values, times = np.unique(given, return_counts=True)
+            most = values[times == times.max()]
+            count = float(most[0]) if len(most) == 1 else float(np.median(given))
+            out[specimen] = int(count) if count % 1 == 0 else int(count) + _lot(specimen)[0] % 2
+    return out
+
+
+def _lot(text: str) -> bytes:
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest()
+
+
+def at_most(bones: Sequence[KnownBone], most: int) -> list[KnownBone]:
+    """All bones, or as many as allowed, drawn by a hash of their place: more gain little and fill the memory."""
+    lots = [_lot(f"{b.scan}\n{b.reading.number}") for b in bones]
+    chosen = sorted(range(len(bones)), key=lots.__getitem__)[:most]
+    return [bones[n] for n in sorted(chosen)]
+
+
+def refit(bones: Sequence[KnownBone], settings: Settings) -> Refit:
+    """Weights refitted to the bones' known counts, and what they gain. The bones must be of two scans at least."""
+    fold = folds([b.scan for b in bones])
+    annuli = np.array([b.annuli for b in bones])
+    shipped = count_annuli([b.bone for b in bones], settings)
+    problem = _problem(bones, shipped, settings)
+    refitted: list[Count] = list(shipped)
+    for k in range(int(fold.max()) + 1):
+        out = [int(b) for b in np.flatnonzero(fold == k)]
+        fitted = _fitted(problem, np.flatnonzero(fold != k), settings)
+        for b, count in zip(out, count_annuli([bones[b].bone for b in out], fitted), strict=True):
+            refitted[b] = count
+    right = np.array([c.probability.argmax() for c in refitted]) == annuli
+    odds = np.array([confidence_log_odds(c, b.bone, b.reading, settings) for b, c in zip(bones, refitted, strict=True)])
+    before = _told(bones, shipped, settings)
+    after = np.zeros(before.shape)
+    for k in range(int(fold.max()) + 1):
+        out = [int(b) for b in np.flatnonzero(fold == k)]
+        moved = _with_confidence(settings, *_calibration(odds[fold != k], right[fold != k], settings.refit))
+        told = _told([bones[b] for b in out], [refitted[b] for b in out], moved)
+        after[out, : told.shape[1]] = told
+    scans = [b.scan for b in bones]
+    return Refit(
+        settings=_with_confidence(
+            _fitted(problem, np.arange(len(bones)), settings), *_calibration(odds, right, settings.refit)
+        ),
+        bones=len(bones),
+        scans=len(set(scans)),
+        before=_figures(before, annuli),
+        after=_figures(after, annuli),
+        exact_gain=clustered_gain(_right(after, annuli).astype(np.float64) - _right(before, annuli), scans),
+        log_gain=clustered_gain(_log_score(after, annuli) - _log_score(before, annuli), scans),
+    )
+
+
+# ------------------------------------------------------------------------------------------------ weights
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """The chains of all bones with the evidence of their candidates, and which of them the weights can be fitted to."""
+
+    chains: Chains
+    evidence: NDArray[np.float32]
+    annuli: NDArray[np.int64]
+    usable: NDArray[np.bool_]
+    """(bone,) False where the readers' count is all but impossible by the weights there are."""
+
+
+def _problem(bones: Sequence[KnownBone], shipped: Sequence[Count], settings: Settings) -> _Problem:
+    weights = np.array(settings.evidence.weights)
+    features = [evidence_features(b.bone.evidence, settings.evidence) for b in bones]
+    arrays, chosen = chains([b.bone for b in bones], [f @ weights for f in features])
+    evidence = np.zeros((len(bones), MOST_CANDIDATES, len(weights)), np.float32)
+    for b, (own, picked) in enumerate(zip(features, chosen, strict=True)):
+        real = picked >= 0
+        evidence[b, real] = own[picked[real]]
+    annuli = np.array([b.annuli for b in bones])
+    probability = [c.probability[n] if n < len(c.probability) else 0.0 for c, n in zip(shipped, annuli, strict=True)]
+    return _Problem(arrays, evidence, annuli, np.array(probability) >= settings.refit.least_probability)
+
+
+def _fitted(problem: _Problem, which: NDArray[np.int64], settings: Settings) -> Settings:
+    """The settings with evidence and sequence fitted to some of the bones."""
+    use = which[problem.usable[which]]
+    if len(use) == 0:
+        return settings
+    c = problem.chains
+    part = sequence_fit.Problem(
+        chains=Chains(**{name: getattr(c, name)[use] for name in c.__dataclass_fields__}),
+        evidence=problem.evidence[use],
+        paths=(None,) * len(use),
+        annuli=tuple(int(n) for n in problem.annuli[use]),
+        count_weight=1.0,
+    )
+    start = np.array(settings.evidence.weights), np.array([settings.count.weights[f] for f in FEATURES])
+    freedom = settings.refit
+    linear = np.arange(len(start[0])) <= len(EVIDENCE)  # the constant, then each number of the evidence by itself
+    evidence_spread = np.where(linear, freedom.evidence_spread, freedom.product_spread)
+    sequence_spread = np.full(len(FEATURES), freedom.sequence_spread)
+    evidence, sequence = sequence_fit.fit(
+        part, start, _penalty(evidence_spread, len(use)), _penalty(sequence_spread, len(use)), freedom.iterations
+    )
+    named = dict(settings.count.weights) | dict(zip(FEATURES, _rounded(sequence), strict=True))
+    return settings.model_copy(
+        update={
+            "evidence": settings.evidence.model_copy(update={"weights": tuple(_rounded(evidence))}),
+            "count": settings.count.model_copy(update={"weights": named}),
+        }
+    )
+
+
+def _penalty(spread: Numbers, bones: int) -> Numbers:
+    """Of the squared departure of each weight, for a loss that is a mean over bones: a normal prior's."""
+    return np.asarray(0.5 / spread**2 / bones)
+
+
+def _rounded(weights: Numbers) -> list[float]:
+    return [float(f"{w:.{DIGITS}g}") for w in weights]
+
+
+# ------------------------------------------------------------------------------------------------ confidence
+def _calibration(odds: Numbers, right: NDArray[np.bool_], freedom: RefitSettings) -> tuple[float, float]:
+    """Shift and stretch of the log odds that make what is right likeliest, with normal priors about none."""
+
+    def loss(x: Numbers) -> tuple[float, Numbers]:
+        stretch = np.exp(x[1])
+        z = x[0] + stretch * odds
+        short = 1 / (1 + np.exp(-np.clip(z, -50, 50))) - right
+        prior = x / spread**2
+        value = np.logaddexp(0, np.where(right, -z, z)).sum() + 0.5 * float(x @ prior)
+        return value, np.array([short.sum(), (short * stretch * odds).sum()]) + prior
+
+    spread = np.array([freedom.confidence_shift_spread, freedom.confidence_stretch_spread])
+    shift, log_stretch = minimize(loss, np.zeros(2), jac=True, method="L-BFGS-B").x
+    return float(shift), float(np.exp(log_stretch))
+
+
+def _with_confidence(settings: Settings, shift: float, stretch: float) -> Settings:
+    weights = {name: stretch * w + (shift if name == "one" else 0.0) for name, w in settings.confidence.weights.items()}
+    named = dict(zip(weights, _rounded(np.array(list(weights.values()))), strict=True))
+    return settings.model_copy(update={"confidence": settings.confidence.model_copy(update={"weights": named})})
+
+
+def _told(bones: Sequence[KnownBone], counts: Sequence[Count], settings: Settings) -> Numbers:
+    """(bone, number of annuli) calibrated probabilities."""
+    out = np.zeros((len(counts), 1 + max(b.bone.growth.most_annuli for b in bones)))
+    for row, b, count in zip(out, bones, counts, strict=True):
+        told = calibrated(count, b.bone, b.reading, settings)[: len(row)]
+        row[: len(told)] = told
+    return out
+
+
+# ------------------------------------------------------------------------------------------------ figures
+def folds(scans: Sequence[str]) -> NDArray[np.int64]:
+    """(bone,) the part that each bone's scan is in: the largest scans first, each to the part with fewest bones."""
+    members = defaultdict(list)
+    for b, scan in enumerate(scans):
+        members[scan].append(b)
+    filled = [0] * min(FOLDS, len(members))
+    fold = np.zeros(len(scans), np.int64)
+    for scan in sorted(members, key=lambda s: (-len(members[s]), _lot(s))):
+        k = filled.index(min(filled))
+        fold[members[scan]] = k
+        filled[k] += len(members[scan])
+    return fold
+
+
+def _right(told: Numbers, annuli: NDArray[np.int64]) -> NDArray[np.bool_]:
+    return np.asarray(told.argmax(axis=1) == annuli)
+
+
+def _log_score(told: Numbers, annuli: NDArray[np.int64]) -> Numbers:
+    known = annuli < told.shape[1]
+    p = np.where(known, told[np.arange(len(told)), np.where(known, annuli, 0)], 0.0)
+    return np.asarray(np.log(np.maximum(p, LEAST_TOLD)))
+
+
+def _figures(told: Numbers, annuli: NDArray[np.int64]) -> Figures:
+    right = _right(told, annuli)
+    return Figures(
+        exact=float(right.mean()),
+        within_one=float((np.abs(told.argmax(axis=1) - annuli) <= 1).mean()),
+        calibration_error=calibration_error(told.max(axis=1), right),
+    )
+
+
+def calibration_error(confidence: Numbers, right: NDArray[np.bool_]) -> float:
+    """Mean distance between confidence and share right over bins with as many bones each."""
+    n = len(confidence)
+    bins = np.array_split(np.argsort(confidence, kind="stable"), int(np.clip(n // BONES_A_BIN, 1, MOST_BINS)))
+    return float(sum(abs(confidence[b].mean() - right[b].mean()) * len(b) for b in bins) / n)
+
+
+def clustered_gain(difference: Numbers, scans: Sequence[str]) -> Gain:
+    """Mean difference; standard error of a mean over clusters (the linearised estimator of survey sampling)."""
+    mean = float(difference.mean())
+    sums: dict[str, float] = defaultdict(float)
+    for scan, d in zip(scans, difference - mean, strict=True):
+        sums[scan] += float(d)
+    many = len(sums)
+    variance = sum(s * s for s in sums.values()) * many / (many - 1) if many > 1 else 0.0
+    return Gain(mean=mean, standard_error=float(np.sqrt(variance)) / len(difference))

@@ -1,0 +1,36 @@
+"""Bones of a water whose marks look other than the shipped weights expect, with what people count on them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from reading import SETTINGS, read_natural
+
+from pipeline.bone.marks import EVIDENCE
+from pipeline.records import BoneReading, Specimen
+
+AGES = range(1, 7)
+
+
+def odd_bones(number: int, seed: int, *, fainter: float, noise: float = 0.4) -> list[tuple[Specimen, BoneReading, int]]:
+    """Bones two a scan, each with its row and its count.
+
+    `fainter` is by how many standard deviations all evidence of all candidates speaks less for an annulus than on the
+    bones that the weights were fitted to; `noise` the standard deviation of what differs from mark to mark.
+    """
+    random = np.random.default_rng(seed)
+    scale = np.array(SETTINGS.evidence.scale)
+    down = -fainter * scale * np.sign(SETTINGS.evidence.weights[1 : len(EVIDENCE) + 1])
+    out = []
+    for n in range(number):
+        annuli = int(random.choice(AGES))
+        read = read_natural(annuli, "fan")[1].reading
+        marks = tuple(
+            replace(m, evidence=tuple(np.array(m.evidence) + down + random.normal(0, noise, len(scale)) * scale))
+            for m in read.marks
+        )
+        name, scan = f"B{seed}-{n}", f"scan{seed}-{n // 2}.png"
+        reading = replace(read, scan=scan, number=n % 2 + 1, marks=marks, dpi=None)
+        out.append((Specimen(specimen=name, scan=scan, bone=n % 2 + 1, fish=name), reading, annuli))
+    return out
