@@ -108,7 +108,9 @@ def refit(run: Path, readings: Path, out: Path, say: Say) -> Told:
     if len(chosen) < settings.refit.enough_bones:
         say(f"warning: only {len(chosen)} bones with counts; with fewer than {settings.refit.enough_bones} the figures "
             "below are little more than chance")  # fmt: skip
-    found = refitted(at_most(chosen, settings.refit.most_bones), settings)
+    used = at_most(chosen, settings.refit.most_bones)
+    say(f"fitting to {len(used)} bones; a hundred take some ten seconds")
+    found = refitted(used, settings)
     if found.is_loss:
         raise OpercleError(
             f"the refitted weights do worse than the shipped ones: exact agreement {_gain(found.exact_gain)}, "
