@@ -38,10 +38,10 @@ FOCUS_SHARE = 0.08  # of the radius; the accuracy that the focus must have, by t
 
 
 # ------------------------------------------------------------------------------------------------ counts
-@pytest.mark.parametrize("lighting", LIGHTINGS)
 @pytest.mark.parametrize("outline", OUTLINES)
 @pytest.mark.parametrize("annuli", range(9))
-def test_every_winter_drawn_is_counted_at_its_place(annuli: int, outline: str, lighting: str) -> None:
+def test_every_winter_drawn_is_counted_at_its_place(annuli: int, outline: str) -> None:
+    lighting = LIGHTINGS[(annuli + OUTLINES.index(outline)) % 2]
     drawn, read = read_natural(annuli, outline, lighting)
     assert read.age.annuli == annuli
     assert read.reading.lighting == lighting
@@ -50,7 +50,7 @@ def test_every_winter_drawn_is_counted_at_its_place(annuli: int, outline: str, l
 
 @pytest.mark.parametrize("lighting", LIGHTINGS)
 @pytest.mark.parametrize("outline", OUTLINES)
-@pytest.mark.parametrize("annuli", [1, 4, 7])
+@pytest.mark.parametrize("annuli", [2, 6])
 def test_the_focus_is_found_whatever_the_outline(annuli: int, outline: str, lighting: str) -> None:
     drawn, read = read_natural(annuli, outline, lighting)
     axis = read.reading.axis
@@ -60,7 +60,7 @@ def test_the_focus_is_found_whatever_the_outline(annuli: int, outline: str, ligh
 
 @pytest.mark.parametrize("outline", OUTLINES)
 def test_the_radius_of_a_mark_is_its_distance_from_the_focus(outline: str) -> None:
-    _, read = read_natural(5, outline)
+    _, read = read_natural(6, outline)
     axis = read.reading.axis
     assert axis is not None
     radii = [m.radius_px for m in read.age.marks if m.counted]
@@ -235,9 +235,9 @@ def as_bone(widths: NDArray[np.float64]) -> tuple[list[float], float]:
 def test_growth_as_uneven_as_that_of_trees_is_counted_back() -> None:
     # Runs without a ring under a third of the mean: two winters that close run into one mark (as below).
     widths, error = series(), []
-    for bone in range(12):
+    for bone in range(8):
         years = 6 + bone % 5
-        start = next(s for s in range(600 * bone, len(widths)) if widths[s : s + years].min() > 1 / 3)
+        start = next(s for s in range(900 * bone, len(widths)) if widths[s : s + years].min() > 1 / 3)
         radii, margin = as_bone(widths[start : start + years])
         drawn = draw_bone(radii, OUTLINES[bone % 4], dpi=DPI, radius_mm=margin, angle_deg=23.0 * bone)
         annuli = read_one(drawn.picture).age.annuli
