@@ -13,9 +13,6 @@ from pipeline.records import Bone, Float
 
 DISPLAY_GAMMA = 2.2
 """Scanners store brightness raised to about 1 / 2.2 (sRGB); undone so that light adds up linearly."""
-HALF_REFLECTANCE = 1.35
-"""Optical thickness at which a diffusing layer reflects half the light (two-flux theory gives 1 to 2; bone in
-between)."""
 FLOOR = 0.1
 """Share of the median thickness below which nothing can be told apart: keeps the logarithm finite where bone is
 thinnest."""
@@ -26,14 +23,15 @@ WHITEST = 0.97
 def opacity_loss(bone: Bone) -> Float:
     """Opacity loss of every pixel, (row, column): larger where more translucent; about 0 at the bone's median.
 
-    Reflected light: thickness = c b / (1 - b) of the reflectance b over that of the backing (two-flux theory for a
-    diffusing layer). Otherwise: Beer-Lambert, minus the logarithm of the brightness relative to the backing's.
+    Reflected light: thickness goes as b / (1 - b) of the reflectance b over that of the backing (two-flux theory for a
+    diffusing layer; its unit cancels against the median). Otherwise: Beer-Lambert, minus the logarithm of the
+    brightness relative to the backing's.
     """
     light = np.power(np.clip(bone.grey, 0, 1), np.float32(DISPLAY_GAMMA))
     backing = np.power(np.clip(bone.backing, 1e-3, 1), np.float32(DISPLAY_GAMMA))
     if bone.dark_backing:
         reflectance = np.clip(light - backing, 0, WHITEST)
-        thickness = HALF_REFLECTANCE * reflectance / (1 - reflectance)
+        thickness = reflectance / (1 - reflectance)
     else:
         thickness = -np.log(np.clip(light / backing, 1e-4, 1))
     inside = thickness[bone.mask]

@@ -121,6 +121,15 @@ def test_the_same_bone_at_twice_the_resolution_is_the_same_chain() -> None:
         assert getattr(two, name) == pytest.approx(getattr(one, name)), name
 
 
+def test_the_increment_expected_is_the_one_before_shrunk_at_the_species_rate() -> None:
+    # On a von Bertalanffy curve each increment is exp(-rate) times the one before.
+    c, chosen = chain(bone_of(row(species="walleye"), reading(), SETTINGS))
+    shrunk = np.exp(-SETTINGS.species_of("walleye").growth.growth_rate)
+    many = np.count_nonzero(chosen[0] >= 0)
+    i, j = np.triu_indices(many, k=1)
+    assert c.expected[0, i, j] == pytest.approx((c.place[0, j] - c.place[0, i]) * shrunk)
+
+
 # ------------------------------------------------------------------------------------------------ evidence
 def test_evidence_like_that_of_all_bones_has_no_say_but_the_constant() -> None:
     model = SETTINGS.evidence

@@ -109,7 +109,7 @@ def test_the_bones_of_a_run_move_the_length_expected_of_each() -> None:
 
 
 def test_several_species_and_waters_without_lengths_in_one_run_are_aged() -> None:
-    kinds = [("walleye", "Sedge Lake"), ("yellow perch", "Sedge Lake"), ("sauger", ""), ("", "Sedge Lake"), ("pike", "")]
+    kinds = [("walleye", "Sedge Lake"), ("yellow perch", "Sedge Lake"), ("sauger", ""), ("", "Orrin"), ("pike", "")]
     bones = []
     for k in range(15):
         species, water = kinds[k % 5]
