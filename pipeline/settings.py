@@ -112,6 +112,7 @@ class SegmentSettings(Section):
     zones_of_scale: Band
     strokes_of_print: Band
     wholeness_of_bone: Band
+    kept_of_bone: Band
     cover_of_bone: Band
     ink_of_print: Band
     plainly_not: Fraction

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.area_mean import area_mean
 from pipeline.bone.quadratic_logit import log_odds
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Axis, Bone, Float, Point, Specimen
@@ -92,13 +93,15 @@ class SmallBone:
 def shrink(loss: Float, bone: Bone) -> SmallBone:
     """The bone at the size that its focus is sought in."""
     scale = WORK_SIDE / float(np.sqrt(np.count_nonzero(bone.mask)))
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
     filled = np.where(bone.mask, loss, np.float32(np.median(loss[bone.mask][::MEDIAN_OF])))
-    small = cv2.resize(filled, None, fx=scale, fy=scale, interpolation=how)
-    size = (small.shape[1], small.shape[0])
-    inside = (cv2.resize(bone.mask.astype(np.float32), size, interpolation=how) > 0.5).astype(np.uint8)
+    if scale < 1:
+        small = area_mean(filled, scale)
+        on_bone = area_mean(bone.mask.view(np.uint8) * np.uint8(255), scale)
+    else:
+        small = np.asarray(cv2.resize(filled, None, fx=scale, fy=scale), np.float32)
+        on_bone = np.asarray(cv2.resize(bone.mask.view(np.uint8) * np.uint8(255), None, fx=scale, fy=scale))
     pad = 2
-    inside = np.pad(inside, pad)
+    inside = np.pad((on_bone > 127).astype(np.uint8), pad)
     contours, _ = cv2.findContours(inside, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float32)
     shift = (0.5 - pad) / scale - 0.5
@@ -117,14 +120,15 @@ def candidates(small: SmallBone, depth: Float) -> Float:
 
 def ray_lengths(outline: Float, points: Float) -> Float:
     """Distance from each point to the farthest outline point in each of `RAYS` directions, (point, ray)."""
-    dx = outline[None, :, 0] - points[:, None, 0]
-    dy = outline[None, :, 1] - points[:, None, 1]
-    ray = np.round(np.arctan2(dy, dx) * np.float32(RAYS / (2 * np.pi))).astype(np.int32) % RAYS
+    dx = np.asarray(outline[None, :, 0] - points[:, None, 0], np.float32)
+    dy = np.asarray(outline[None, :, 1] - points[:, None, 1], np.float32)
+    distance, turn = cv2.cartToPolar(dx, dy)
+    ray = np.rint(turn * np.float32(RAYS / (2 * np.pi))).astype(np.int32) % RAYS
     reach = np.zeros((len(points), RAYS), np.float32)
     np.maximum.at(
         reach.reshape(-1),
         (ray + np.arange(len(points), dtype=np.int32)[:, None] * RAYS).ravel(),
-        np.hypot(dx, dy).ravel(),
+        distance.ravel(),
     )
     # A direction that no outline point fell into takes its longer neighbour.
     return np.where(reach == 0, np.maximum(np.maximum(np.roll(reach, 1, 1), np.roll(reach, -1, 1)), 1), reach)
@@ -176,14 +180,17 @@ def _normals(small: SmallBone, depth: Float, points: Float) -> NDArray[np.float6
     blurred = cv2.GaussianBlur(small.loss, (0, 0), 1.5)
     gx, gy = cv2.Sobel(blurred, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(blurred, cv2.CV_32F, 0, 1, ksize=3)
     steep = np.where(depth > 6, cv2.magnitude(gx, gy), 0)
-    flat = np.argsort(-steep[::2, ::2], axis=None, kind="stable")[: 4 * NORMALS : 4]
+    sparse = steep[::2, ::2].ravel()
+    steepest = np.argpartition(-sparse, min(4 * NORMALS, len(sparse) - 1))[: 4 * NORMALS]
+    flat = steepest[np.lexsort((steepest, -sparse[steepest]))][::4]
     rows, columns = (2 * i for i in np.unravel_index(flat, steep[::2, ::2].shape))
     strength = np.minimum(steep[rows, columns], np.median(steep[rows, columns])) + 1e-6
     dx, dy = columns[None, :] - points[:, 0, None], rows[None, :] - points[:, 1, None]
-    distance = np.hypot(dx, dy) + 1e-3
-    cosine = (dx * gx[rows, columns] + dy * gy[rows, columns]) / (distance * (steep[rows, columns] + 1e-6))
-    weight = strength * (distance > 12)
-    return np.asarray((cosine**2 * weight).sum(1) / (weight.sum(1) + 1e-6), np.float64)
+    square = dx * dx + dy * dy + np.float32(1e-3)
+    steepness = steep[rows, columns] + np.float32(1e-6)
+    cosine = dx * (gx[rows, columns] / steepness) + dy * (gy[rows, columns] / steepness)
+    weight = strength * (square > 12**2)
+    return np.asarray((cosine * cosine / square * weight).sum(1) / (weight.sum(1) + 1e-6), np.float64)
 
 
 def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.float64]:

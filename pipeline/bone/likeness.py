@@ -88,6 +88,11 @@ def size_likeness(side: float, largest: float, settings: SegmentSettings) -> flo
     return _rising(side / largest, settings.smallness_of_bone)
 
 
+def kept_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+    """0 to 1 from how much of it remains at full resolution."""
+    return _rising(cutout.kept, settings.kept_of_bone)
+
+
 def lettering_likeness(cutout: Cutout, small: Small, settings: SegmentSettings) -> float:
     """0 to 1 for small things in company: letters and digits are flat strokes, bones are sheets with a dense base."""
     sheet = _rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter)
@@ -227,7 +232,8 @@ def made_small(cutout: Cutout) -> Small:
     if not cutout.brighter:
         np.negative(off, out=off)
     small = np.asarray(cv2.resize(off, size, interpolation=cv2.INTER_AREA), np.float32)
-    mask = cv2.resize(cutout.mask.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
+    inside = np.ascontiguousarray(cutout.mask[::every, ::every]).view(np.uint8) * np.uint8(255)
+    mask = cv2.resize(inside, size, interpolation=cv2.INTER_AREA)
     return Small(small, (mask > 127).astype(np.uint8))
 
 

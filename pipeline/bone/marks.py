@@ -132,26 +132,23 @@ def find_marks(strip: Strip, profile: RadialProfile, focus: Point, settings: Mar
     centre = strip.value.shape[0] // 2
     positions = np.arange(strip.value.shape[1])
     marks = []
-    rays = np.arange(0, strip.value.shape[0], settings.arc_every)
+    source = np.stack([a[:: settings.arc_every] for a in (strip.source_x, strip.source_y)], axis=-1).astype(np.float64)
+    trust = strip.trust[:: settings.arc_every]
     for k, edge in enumerate(ridges.edge):
         x = float(np.interp(edge, positions, strip.source_x[centre]))
         y = float(np.interp(edge, positions, strip.source_y[centre]))
         left = int(min(edge, len(positions) - 2))
         part = edge - left
-        on_bone = strip.trust[rays, max(left - 1, 0)] > 0.3
-        arc_x = strip.source_x[rays, left] * (1 - part) + strip.source_x[rays, left + 1] * part
-        arc_y = strip.source_y[rays, left] * (1 - part) + strip.source_y[rays, left + 1] * part
+        on_bone = trust[:, max(left - 1, 0)] > 0.3
+        arc = np.round(source[:, left] * (1 - part) + source[:, left + 1] * part, 1)
         marks.append(
             Mark(
                 x=x,
                 y=y,
                 radius_px=float(np.hypot(x - focus[0], y - focus[1])),
                 fraction=float(fraction[k]),
-                evidence=tuple(float(round(e, 5)) for e in evidence[k]),
-                arc=tuple(
-                    (round(float(a), 1), round(float(b), 1))
-                    for a, b in zip(arc_x[on_bone], arc_y[on_bone], strict=True)
-                ),
+                evidence=tuple(np.round(evidence[k], 5).tolist()),
+                arc=tuple(map(tuple, arc[on_bone].tolist())),
             )
         )
     return tuple(marks)

@@ -31,45 +31,54 @@ class Cutout:
     covered: float
     """Share of the mask, and of the place where the thing was found, that stands out from the backing by itself; the
     rest are holes that were filled, gaps between letters and shadow."""
+    kept: float
+    """Area of the mask over that of the thing where it was found on the reduced scan: of a bone nearly all remains, of
+    stains and scattered print little."""
     brighter: bool
     """The thing is brighter than the backing."""
 
 
 def cut_out(
-    scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: tuple[float, float], settings: SegmentSettings
+    scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: float, settings: SegmentSettings
 ) -> Cutout | None:
     """Cut one thing out of the scan and find where it ends.
 
     `near` has the reduced scan's shape: True where a pixel may belong to this thing and not to another. `scale` is the
-    scan's pixels per reduced pixel (across, down). The thin bevelled margin fades into the backing, so it ends where
+    scan's pixels per reduced pixel. The thin bevelled margin fades into the backing, so it ends where
     its brightness has fallen to `margin_level` of the step between the backing and the bone just inside the margin.
     Returns None when nothing is left.
     """
     height, width = scan.pixels.shape
     rows, columns = thing.mask.shape
-    side = max(rows * scale[1], columns * scale[0])
-    pad = max(settings.pad_px, settings.pad_share * side) + 2 * max(scale)
-    left = max(0, int(thing.origin[0] * scale[0] - pad))
-    top = max(0, int(thing.origin[1] * scale[1] - pad))
-    right = min(width, int((thing.origin[0] + columns) * scale[0] + pad) + 1)
-    bottom = min(height, int((thing.origin[1] + rows) * scale[1] + pad) + 1)
+    pad = max(settings.pad_px / scale, settings.pad_share * max(rows, columns)) + 2
+    # The crop is cut along pixels of the reduced scan, so that its fields are enlarged by plain resizing.
+    x0, y0 = (max(0, int(start - pad)) for start in thing.origin)
+    x1 = min(near.shape[1], int(thing.origin[0] + columns + pad) + 1)
+    y1 = min(near.shape[0], int(thing.origin[1] + rows + pad) + 1)
+    left, right = (min(width, round(x * scale)) for x in (x0, x1))
+    top, bottom = (min(height, round(y * scale)) for y in (y0, y1))
     shape = (bottom - top, right - left)
     grey = scan.pixels[top:bottom, left:right].astype(np.float32)
     grey *= np.float32(1 / scan.white)
     under = backing.within((left, top), shape, scale)
     # How deep each pixel lies in the thing is told well enough by the reduced scan; half a pixel of it is the margin.
-    deep = cv2.distanceTransform(np.pad(thing.mask.astype(np.uint8), 1), cv2.DIST_L2, 3)
-    inside = _enlarged(deep, (thing.origin[0] - 1, thing.origin[1] - 1), (left, top), shape, scale) - np.float32(0.5)
+    thing_here = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    place = (thing.origin[0] - x0, thing.origin[1] - y0)
+    thing_here[place[1] : place[1] + rows, place[0] : place[0] + columns] = thing.mask
+    # A border of nothing, as the mask had, ends the thing where the scan does.
+    deep = cv2.distanceTransform(np.pad(thing_here, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    inside = cv2.resize(deep, shape[::-1], interpolation=cv2.INTER_LINEAR) - np.float32(0.5)
     coarse = inside > 0
-    allowed = _enlarged(near.astype(np.uint8) * np.uint8(255), (0, 0), (left, top), shape, scale) > 127
+    here = near[y0:y1, x0:x1].view(np.uint8) * np.uint8(255)
+    allowed = cv2.resize(here, shape[::-1], interpolation=cv2.INTER_LINEAR) > 127
     size = float(np.count_nonzero(coarse)) ** 0.5
     if size < 4:
         return None
-    core = inside > min(max(1.5, max(0.012 * size, 2.0) / max(scale)), 0.5 * float(inside.max()))
+    core = inside > min(max(1.5, max(0.012 * size, 2.0) / scale), 0.5 * float(inside.max()))
 
     off = grey - under
     brighter = bool(np.median(off[::3, ::3][core[::3, ::3]]) > 0)
-    away = off[::2, ::2][~(coarse | allowed)[::2, ::2]] if not allowed.all() else off[~coarse][::3]
+    away = off[::4, ::4][~(coarse | allowed)[::4, ::4]] if not allowed.all() else off[~coarse][::3]
     away = away[np.abs(away) < _SILENT]
     shift = float(np.median(away)) if away.size > 50 else 0.0
     under += np.float32(shift)
@@ -95,31 +104,8 @@ def cut_out(
     whole = mask[::2, ::2] | core[::2, ::2]
     clear = smooth[::2, ::2][whole] > settings.faint_share * typical
     covered = float(np.mean(clear)) if clear.size else 0.0
-    return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), covered, brighter)
-
-
-def _enlarged(
-    field: cv2.typing.MatLike,
-    origin: tuple[int, int],
-    crop: tuple[int, int],
-    shape: tuple[int, int],
-    scale: tuple[float, float],
-) -> Float:
-    """Values of the reduced scan, their top-left pixel `origin` there, on a crop of the full scan; their type stays."""
-    placing = np.array(
-        [
-            [1 / scale[0], 0, (crop[0] + 0.5) / scale[0] - 0.5 - origin[0]],
-            [0, 1 / scale[1], (crop[1] + 0.5) / scale[1] - 0.5 - origin[1]],
-        ]
-    )
-    grown = cv2.warpAffine(
-        field,
-        placing,
-        (shape[1], shape[0]),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(grown)
+    kept = float(np.count_nonzero(mask)) / size**2
+    return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), covered, kept, brighter)
 
 
 def _grain(off: Float, core: Mask) -> float:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.area_mean import area_mean
 from pipeline.bone.backing import Backing, find_backing
 from pipeline.bone.lighting import decide_lighting
 from pipeline.bone.likeness import (
     Small,
     contrast_likeness,
     edge_likeness,
+    kept_likeness,
     lettering_likeness,
     made_small,
     measure_shape,
@@ -23,7 +27,7 @@ from pipeline.bone.likeness import (
 from pipeline.bone.objects import Thing, find_things
 from pipeline.bone.outline import Cutout, cut_out
 from pipeline.bone.reading_order import reading_order
-from pipeline.records import Bone, Float, Mask, Scan, frozen
+from pipeline.records import Bone, Float, Scan, frozen
 from pipeline.settings import SegmentSettings
 
 
@@ -51,7 +55,9 @@ def find_bones(
         cutout = cut_out(scan, backing, thing, near, scale, settings)
         if cutout is None:
             continue
-        like *= size_likeness(_side(thing), largest, settings)
+        like *= size_likeness(_side(thing), largest, settings) * kept_likeness(cutout, settings)
+        if like < settings.plainly_not:
+            continue
         small = made_small(cutout)
         if thing.company and _side(thing) < settings.word_of_largest * largest:
             like *= lettering_likeness(cutout, small, settings)
@@ -70,16 +76,14 @@ def find_bones(
     return tuple(_bone(k, *chosen[i], scan, backing, scale, settings, lighting) for k, i in enumerate(order, start=1))
 
 
-def _reduced(scan: Scan, settings: SegmentSettings) -> tuple[Float, tuple[float, float]]:
+def _reduced(scan: Scan, settings: SegmentSettings) -> tuple[Float, float]:
     """The scan's brightness 0..1 at the size at which bones are looked for, and its pixels per pixel of this."""
-    height, width = scan.pixels.shape
-    longer = max(height, width)
+    longer = max(scan.pixels.shape)
     reduction = max(
         1.0, min(longer / settings.finding_px, settings.finding_reduction), longer / settings.finding_most_px
     )
-    size = (max(1, round(width / reduction)), max(1, round(height / reduction)))
-    small = cv2.resize(scan.pixels, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    return small * np.float32(1 / scan.white), (width / size[0], height / size[1])
+    small = area_mean(scan.pixels, 1 / reduction).astype(np.float32)
+    return small * np.float32(1 / scan.white), reduction
 
 
 def _side(thing: Thing) -> float:
@@ -131,7 +135,7 @@ def _bone(
     cutout: Cutout,
     scan: Scan,
     backing: Backing,
-    scale: tuple[float, float],
+    scale: float,
     settings: SegmentSettings,
     lighting: str,
 ) -> Bone:
@@ -157,13 +161,15 @@ def _bone(
 
 
 def _cut_off(
-    cutout: Cutout, scan: Scan, backing: Backing, scale: tuple[float, float], settings: SegmentSettings
+    cutout: Cutout, scan: Scan, backing: Backing, scale: float, settings: SegmentSettings
 ) -> bool:
     """Whether the bone runs along the scan's edge, or along the frame about the backing, for more than a few pixels."""
     (x, y), mask = cutout.origin, cutout.mask
     rows, columns = mask.shape
-    field: Mask = backing.field_within(cutout.origin, mask.shape, scale)
-    along = [np.count_nonzero(mask & ~cv2.erode(field.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool))]
+    along: list[np.integer[Any] | int] = [0]
+    if not backing.field.all():
+        field = backing.field_within(cutout.origin, mask.shape, scale).astype(np.uint8)
+        along.append(np.count_nonzero(mask & (cv2.erode(field, np.ones((3, 3), np.uint8)) == 0)))
     along += [
         np.count_nonzero(edge)
         for edge, cut in (

