@@ -74,7 +74,8 @@ def draw_tray(
     numbers = [
         _centred(str(p.bone.reading.number), p.middle, round(_NUMBER_SHARE * p.disc), ink.HALO) for p in layout.plates
     ]
-    return write_words(sheet, [*layout.words, *(w for p in layout.plates for w in p.words), *numbers])
+    write_words(sheet, [*layout.words, *(w for p in layout.plates for w in p.words), *numbers])
+    return sheet
 
 
 def lay_out_tray(
