@@ -206,6 +206,10 @@ class Ledger:
         """Digest of the measures of every (scan, bone)."""
         return {(str(s), int(str(n))): str(d) for s, n, d in self._rows("SELECT scan, number, digest FROM bones")}
 
+    def shapes(self, scan: str) -> dict[int, str]:
+        """What is drawn of each bone on a scan, as kept: `record_text.read_shape` reads it where it is drawn."""
+        return {int(str(n)): str(s) for n, s in self._rows("SELECT number, shape FROM bones WHERE scan = ?", scan)}
+
     def whole_readings(self, scan: str) -> tuple[BoneReading, ...]:
         """The readings of one scan's bones with outlines and arcs."""
         rows = self._rows("SELECT measures, shape FROM bones WHERE scan = ? ORDER BY number", scan)

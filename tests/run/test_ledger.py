@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from pipeline.errors import RunError
 from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Reading, Refusal, Specimen
 from pipeline.run.ledger import FILE, AgedBone, Change, Correction, KnownScan, Ledger, only_batch
+from pipeline.run.record_text import read_shape
 
 
 def scan(name: str = "a.png", **more) -> KnownScan:
@@ -37,6 +39,9 @@ def ledger(tmp_path):
 def test_readings_come_back_to_the_last_bit(ledger):
     ledger.store(scan(width=10, height=20), [bone(1), bone(2)])
     assert ledger.whole_readings("a.png") == (bone(1), bone(2))
+    assert {n: read_shape(text).outline for n, text in ledger.shapes("a.png").items()} == dict.fromkeys(
+        (1, 2), bone().outline
+    )
     assert ledger.scans() == {"a.png": scan(width=10, height=20, bones=2)}
 
 
@@ -45,6 +50,15 @@ def test_measures_leave_out_what_is_only_drawn(ledger):
     (measured,) = ledger.measures()["a.png"]
     assert (measured.outline, measured.marks[0].arc) == ((), ())
     assert (measured.axis, measured.marks[0].evidence) == (bone().axis, bone().marks[0].evidence)
+
+
+def test_what_is_only_drawn_is_kept_to_a_hundredth_of_a_pixel(ledger):
+    arc = ((1 / 3, 2 / 3), (-1.005, 12345.678))
+    rough = replace(bone(), outline=(), marks=(replace(bone().marks[0], arc=arc), replace(bone().marks[0], arc=())))
+    ledger.store(scan(), [rough])
+    (kept,) = ledger.whole_readings("a.png")
+    assert kept.outline == kept.marks[1].arc == ()
+    np.testing.assert_allclose(kept.marks[0].arc, arc, atol=0.005)
 
 
 def test_single_precision_numbers_are_kept_as_numbers(ledger):
