@@ -81,11 +81,11 @@ def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> No
         left, top, scale = job.reading.crop
         crop = _grey(places.crop(run, job.reading.scan, job.reading.number))
         drawn = draw_overlay(crop, (left, top), scale, job.reading, job.age, job.specimen, settings)
-        write_bytes(overlay_path(run, job.name), _jpeg(drawn, settings))
+        write_bytes(overlay_path(run, job.name), _jpeg(drawn, settings), replaceable=True)
         return
     whole = _grey(places.whole_scan(run, job.scan))
     drawn = draw_tray(whole, whole.shape[1] / job.width, job.scan, job.bones, job.missing, job.promised, settings)
-    write_bytes(tray_path(run, job.scan), _jpeg(drawn, settings))
+    write_bytes(tray_path(run, job.scan), _jpeg(drawn, settings), replaceable=True)
 
 
 def _grey(path: Path) -> NDArray[np.uint8]:

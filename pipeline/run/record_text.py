@@ -31,6 +31,22 @@ class Shape:
     """One a mark, in the order of `BoneReading.marks`."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptBone:
+    """The reading of one bone as the ledger keeps it: written by the child that read it, not by the parent of all."""
+
+    number: int
+    """1-based position on the scan."""
+    flagged: bool
+    """A reason to look at it was found in the pixels alone."""
+    digest: str
+    """Of the measures."""
+    measures: str
+    """The reading without outline and arcs, as JSON."""
+    shape: str
+    """Outline and arcs, as JSON."""
+
+
 def written(record: object) -> str:
     """Any frozen record as JSON."""
     return json.dumps(record, default=_plain, separators=(",", ":"), ensure_ascii=False)
@@ -59,13 +75,19 @@ def _names(record: type) -> tuple[str, ...]:
     return tuple(f.name for f in fields(record))
 
 
-def split(reading: BoneReading) -> tuple[str, str]:
-    """Measures and shape of a reading, each as JSON."""
-    measures = _plain(reading) | {"outline": (), "marks": [_plain(m) | {"arc": ()} for m in reading.marks]}
+def kept(reading: BoneReading) -> KeptBone:
+    """A reading as the ledger keeps it."""
+    measures = written(_plain(reading) | {"outline": (), "marks": [_plain(m) | {"arc": ()} for m in reading.marks]})
     lines = (reading.outline, *(m.arc for m in reading.marks))
     pixels = np.array([v for line in lines for point in line for v in point])
     shape = {"lengths": [len(line) for line in lines], "points": np.rint(pixels * _PARTS).astype(int).tolist()}
-    return written(measures), written(shape)
+    return KeptBone(
+        number=reading.number,
+        flagged=bool(reading.reasons),
+        digest=digest_of_text(measures),
+        measures=measures,
+        shape=written(shape),
+    )
 
 
 def read_measures(text: str) -> BoneReading:
