@@ -308,17 +308,3 @@ class Refusal:
     code: str
     detail: str
     """What was found, without times, process numbers or absolute paths."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ScanReading:
-    """The first pass over one scan: what goes into the ledger."""
-
-    scan: str
-    sha256: str
-    width: int
-    height: int
-    bones: tuple[BoneReading, ...]
-    seconds: dict[str, float] = field(default_factory=dict)
-    """CPU seconds by stage."""
-    peak_megabytes: float = 0.0

@@ -18,8 +18,9 @@ from pipeline.bone.read_bone import read_bones
 from pipeline.errors import ScanRefused
 from pipeline.files.scan_file import read_header, read_scan
 from pipeline.files.scan_header import ScanHeader
-from pipeline.records import Bone, BoneReading, Refusal, Scan, ScanReading, ScanRef, Specimen
+from pipeline.records import Bone, BoneReading, Refusal, Scan, ScanRef, Specimen
 from pipeline.run.isolate import peak_megabytes
+from pipeline.run.record_text import KeptBone, kept
 from pipeline.settings import CropSettings, Settings
 
 _Answer = TypeVar("_Answer")
@@ -49,7 +50,15 @@ class Unchanged:
 class ScanRead:
     """What the first pass found on one scan, and its pictures as JPEG without any metadata."""
 
-    reading: ScanReading
+    scan: str
+    sha256: str
+    width: int
+    height: int
+    """Pixels, after orientation."""
+    bones: tuple[KeptBone, ...]
+    seconds: dict[str, float]
+    """CPU seconds by stage."""
+    peak_megabytes: float
     crops: tuple[tuple[int, bytes], ...]
     """(bone's number, picture)."""
     whole: bytes
@@ -104,16 +113,17 @@ def read_one(job: ScanJob) -> Outcome:
         seconds, "pictures", lambda: _picture(scan.pixels, scan.white, settings.scan_longest_px, settings)[0]
     )
     height, width = scan.pixels.shape
-    reading = ScanReading(
+    return ScanRead(
         scan=name,
         sha256=scan.sha256,
         width=width,
         height=height,
-        bones=tuple(reading for reading, _ in cut),
+        bones=tuple(kept(reading) for reading, _ in cut),
         seconds=seconds,
         peak_megabytes=peak_megabytes(),
+        crops=tuple((r.number, jpeg) for r, jpeg in cut),
+        whole=whole,
     )
-    return ScanRead(reading=reading, crops=tuple((r.number, jpeg) for r, jpeg in cut), whole=whole)
 
 
 def _timed(seconds: dict[str, float], stage: str, call: Callable[[], _Answer]) -> _Answer:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from pipeline.commands import run_folder, versions
 from pipeline.commands.plan import limits_of
@@ -17,7 +17,7 @@ from pipeline.report.plates import TrayBone
 from pipeline.run.batch import Place, Task, run_batch
 from pipeline.run.isolate import Fault, start_server
 from pipeline.run.ledger import KnownScan, Ledger
-from pipeline.run.record_text import digest_of
+from pipeline.run.record_text import digest_of, joined, read_shape
 from pipeline.settings import Settings
 
 Say = Callable[[str], None]
@@ -29,18 +29,6 @@ _MEGAPIXELS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PicturesJob:
-    """Some pictures to draw in one child process."""
-
-    run: Path
-    overlays: tuple[Overlay, ...]
-    trays: tuple[TraySheet, ...]
-    settings: Settings
-    names: tuple[str, ...]
-    """Of all of them, below the run's folder."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _ScanPictures:
     """The pictures of one scan, by their names below the run's folder."""
 
@@ -48,7 +36,7 @@ class _ScanPictures:
     results: tuple[Result, ...]
     """Of all bones on it, found or promised."""
     overlays: Mapping[str, Result]
-    """Name to the bone."""
+    """Name of the overlay to its bone."""
     tray: str | None
     """Name of the tray sheet; None where none is wanted."""
     wanted: Mapping[str, str]
@@ -62,6 +50,24 @@ class _ScanPictures:
             tray=self.tray if self.tray in names else None,
             wanted={n: digest for n, digest in self.wanted.items() if n in names},
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PicturesJob:
+    """Some pictures to draw in one child process."""
+
+    run: Path
+    scans: tuple[_ScanPictures, ...]
+    shapes: tuple[Mapping[int, str], ...]
+    """Of each scan, by number of the bone, as the ledger keeps them: read where they are drawn."""
+    promised: Mapping[str, int]
+    """Bones that the table promises, by scan."""
+    settings: Settings
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Of all pictures, below the run's folder."""
+        return tuple(name for scan in self.scans for name in scan.wanted)
 
 
 def bring_up_to_date(
@@ -103,13 +109,26 @@ def bring_up_to_date(
 
     limits = limits_of(_MEGAPIXELS, settings.batch)
     todo = [only for only in (scan.only(stale) for scan in scans) if only.wanted]
-    jobs = (_job(run, ledger, some, names, promised, settings) for some in _in_portions(todo))
+    jobs = (_job(run, ledger, some, promised, settings) for some in _in_portions(todo))
     run_batch(draw, (Task(job, limits) for job in jobs), place, keep)
 
 
 def draw(job: PicturesJob) -> None:
     """Draw some pictures."""
-    write_pictures(job.run, job.overlays, job.trays, job.settings.pictures)
+    overlays, trays = [], []
+    for scan, texts in zip(job.scans, job.shapes, strict=True):
+        whole = {
+            r.specimen.bone: joined(r.reading, read_shape(texts[r.specimen.bone]))
+            for r in scan.results
+            if r.reading is not None
+        }
+        for name, r in scan.overlays.items():
+            reading = whole[r.specimen.bone]
+            age = with_arcs(r.age, reading)
+            overlays.append(Overlay(name=PurePosixPath(name).stem, reading=reading, age=age, specimen=r.specimen))
+        if scan.tray:
+            trays.append(_sheet(scan.scan, scan.results, whole, job.promised.get(scan.scan.scan)))
+    write_pictures(job.run, overlays, trays, job.settings.pictures)
 
 
 def _scans(
@@ -155,24 +174,15 @@ def _in_portions(todo: Sequence[_ScanPictures]) -> Iterator[list[_ScanPictures]]
 
 
 def _job(
-    run: Path,
-    ledger: Ledger,
-    portion: Sequence[_ScanPictures],
-    names: Mapping[str, str],
-    promised: Mapping[str, int],
-    settings: Settings,
+    run: Path, ledger: Ledger, portion: Sequence[_ScanPictures], promised: Mapping[str, int], settings: Settings
 ) -> PicturesJob:
-    overlays, trays = [], []
-    for scan in portion:
-        whole = {reading.number: reading for reading in ledger.whole_readings(scan.scan.scan)}
-        for r in scan.overlays.values():
-            reading = whole[r.specimen.bone]
-            name = names[r.specimen.specimen]
-            overlays.append(Overlay(name=name, reading=reading, age=with_arcs(r.age, reading), specimen=r.specimen))
-        if scan.tray:
-            trays.append(_sheet(scan.scan, scan.results, whole, promised.get(scan.scan.scan)))
-    drawn = tuple(name for scan in portion for name in scan.wanted)
-    return PicturesJob(run=run, overlays=tuple(overlays), trays=tuple(trays), settings=settings, names=drawn)
+    return PicturesJob(
+        run=run,
+        scans=tuple(portion),
+        shapes=tuple(ledger.shapes(scan.scan.scan) for scan in portion),
+        promised={scan.scan.scan: promised[scan.scan.scan] for scan in portion if scan.scan.scan in promised},
+        settings=settings,
+    )
 
 
 def _sheet(

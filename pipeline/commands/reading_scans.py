@@ -137,17 +137,17 @@ class Keeper:
             case Unchanged():
                 self.ledger.touch(ref.scan, str(ref.path.absolute()), ref.size, ref.mtime_ns)
                 line["outcome"] = "unchanged"
-            case ScanRead(reading=reading):
+            case ScanRead():
                 self._keep_pictures(outcome)
-                facts = replace(self._facts(ref), sha256=reading.sha256, width=reading.width, height=reading.height)
-                self.ledger.store(facts, reading.bones)
-                bones, flagged = len(reading.bones), sum(bool(b.reasons) for b in reading.bones)
-                seconds = {stage: round(s, 3) for stage, s in reading.seconds.items()}
+                facts = replace(self._facts(ref), sha256=outcome.sha256, width=outcome.width, height=outcome.height)
+                self.ledger.store(facts, outcome.bones)
+                bones, flagged = len(outcome.bones), sum(b.flagged for b in outcome.bones)
+                seconds = {stage: round(s, 3) for stage, s in outcome.seconds.items()}
                 line |= {
                     "outcome": "read",
                     "bones": bones,
                     "seconds": seconds,
-                    "megabytes": round(reading.peak_megabytes),
+                    "megabytes": round(outcome.peak_megabytes),
                 }
             case RefusedRead(refusal=refusal):
                 self.ledger.store(replace(self._facts(ref), sha256=outcome.sha256, refusal=refusal), ())
@@ -180,7 +180,6 @@ class Keeper:
         )
 
     def _keep_pictures(self, found: ScanRead) -> None:
-        scan = found.reading.scan
-        write_bytes(places.whole_scan(self.run, scan), found.whole)
+        write_bytes(places.whole_scan(self.run, found.scan), found.whole, replaceable=True)
         for number, jpeg in found.crops:
-            write_bytes(places.crop(self.run, scan, number), jpeg)
+            write_bytes(places.crop(self.run, found.scan, number), jpeg, replaceable=True)

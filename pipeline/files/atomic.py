@@ -7,8 +7,10 @@ import tempfile
 from pathlib import Path
 
 
-def write_bytes(path: Path, content: bytes) -> Path:
+def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Path:
     """Write `content` beside `path`, flush it to the disk, and put it in the place of `path`.
+
+    A file that is `replaceable` is made anew when it is missing: a power cut may lose its name, but never halve it.
 
     Returns the path that holds the content: `path` itself, or, where another program holds `path` open and the system
     then forbids replacing it (a spreadsheet on Windows), a file beside it named `STEM.new.SUFFIX`; the caller says so.
@@ -30,7 +32,8 @@ def write_bytes(path: Path, content: bytes) -> Path:
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
+    if not replaceable:
+        _sync_folder(path.parent)
     return path
 
 

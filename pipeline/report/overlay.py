@@ -46,11 +46,13 @@ def draw_overlay(
     layout = lay_out(reading, age, specimen, settings)
     picture = ink.sheet(layout.height, layout.width)
     tones = _tones(crop, crop_origin, crop_scale, reading)
-    _paste(picture, layout.view, tones[_seen(crop, crop_origin, crop_scale, layout.view)])
+    backing = float(np.median(np.concatenate([crop[0], crop[-1], crop[:, 0], crop[:, -1]])))
+    level = _level(crop, crop_origin, crop_scale, layout.view, backing)
+    _paste(picture, layout.view, np.asarray(cv2.LUT(level, tones), dtype=np.uint8))
     _draw_bone(picture, layout)
     if layout.band is not None:
-        level = _seen(crop, crop_origin, crop_scale, layout.band)
-        _paste(picture, layout.band, _half_evened(level, tones, layout.band, reading))
+        seen = _turned(crop, crop_origin, crop_scale, layout.band, backing)
+        _paste(picture, layout.band, _half_evened(seen, tones, layout.band, reading))
         _draw_band(picture, layout, layout.band)
     for tag in layout.tags:
         on_bone = tag.y < layout.view.box[3]
@@ -67,7 +69,8 @@ def draw_overlay(
         _draw_sample(picture, kind, x, y)
     for box, colour in layout.caption.blocks:
         ink.block(picture, box, colour)
-    return write_words(picture, [*layout.words, *(tag.words for tag in layout.tags)])
+    write_words(picture, [*layout.words, *(tag.words for tag in layout.tags)])
+    return picture
 
 
 def _tones(crop: NDArray[np.uint8], origin: Point, scale: float, reading: BoneReading) -> NDArray[np.uint8]:
@@ -88,8 +91,29 @@ def _tones(crop: NDArray[np.uint8], origin: Point, scale: float, reading: BoneRe
     return tones
 
 
-def _seen(crop: NDArray[np.uint8], origin: Point, scale: float, view: View) -> NDArray[np.uint8]:
-    """What a view shows of the crop, grey (row, column), as large as the view's rectangle."""
+def _level(
+    crop: NDArray[np.uint8], origin: Point, scale: float, view: View, backing: float
+) -> NDArray[np.uint8]:
+    """What a view without a turn shows of the crop, grey (row, column), as large as the view's rectangle.
+
+    Pixels stand where the view says to the nearest whole pixel; `lay_out` chooses the view so that this is exact.
+    """
+    shrink = view.zoom / scale
+    method = cv2.INTER_AREA if shrink < 1 else cv2.INTER_CUBIC
+    whole = cv2.resize(crop, None, fx=shrink, fy=shrink, interpolation=method)
+    left, top, right, bottom = (round(v) for v in view.box)
+    across, down = (round(v) for v in view.first_pixel(origin) - (left, top))
+    shown = np.full((bottom - top, right - left), backing, np.uint8)
+    room = shown[max(down, 0) :, max(across, 0) :]
+    part = whole[max(-down, 0) :, max(-across, 0) :][: room.shape[0], : room.shape[1]]
+    room[: part.shape[0], : part.shape[1]] = part
+    return shown
+
+
+def _turned(
+    crop: NDArray[np.uint8], origin: Point, scale: float, view: View, backing: float
+) -> NDArray[np.uint8]:
+    """What a view with a turn shows of the crop, grey (row, column), as large as the view's rectangle."""
     left, top, right, bottom = (round(v) for v in view.box)
     shrink = view.zoom / scale
     step = scale
@@ -102,7 +126,6 @@ def _seen(crop: NDArray[np.uint8], origin: Point, scale: float, view: View) -> N
     back = np.asarray(cv2.invertAffineTransform(view.matrix), dtype=np.float64)
     back[:, :2] = back[:, :2] * step
     back[:, 2] = (back[:, 2] - origin + 0.5) * step - 0.5 + back[:, :2] @ (left, top)
-    fill = float(np.median(np.concatenate([crop[0], crop[-1], crop[:, 0], crop[:, -1]])))
     shown = cv2.warpAffine(
         crop,
         back,
@@ -110,14 +133,14 @@ def _seen(crop: NDArray[np.uint8], origin: Point, scale: float, view: View) -> N
         # What is enlarged is drawn smoothly; what was averaged down already needs no more.
         flags=(cv2.INTER_CUBIC if shrink > 1 else cv2.INTER_LINEAR) | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_CONSTANT,
-        borderValue=fill,
+        borderValue=backing,
     )
     return np.asarray(shown, dtype=np.uint8)
 
 
 def _paste(picture: NDArray[np.uint8], view: View, grey: NDArray[np.uint8]) -> None:
     left, top, right, bottom = (round(v) for v in view.box)
-    picture[top:bottom, left:right] = cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
+    cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB, dst=picture[top:bottom, left:right])
 
 
 def _half_evened(
@@ -130,20 +153,26 @@ def _half_evened(
     corner = np.round(np.asarray(band.box[:2]))
     inside = np.zeros(level.shape, np.uint8)
     cv2.fillPoly(inside, [np.round(band(np.asarray(reading.outline, dtype=np.float64)) - corner).astype(np.int32)], 1)
-    weight = inside.astype(np.float32)
-    window = (2 * round(_EVENING_SHARE * level.shape[1] / 2) + 1, level.shape[0])
-    held = cv2.blur(weight, window) + 1e-6
     quiet = cv2.GaussianBlur(level, (0, 0), _EVENING_BLUR).astype(np.float32)
-    away = (quiet - cv2.blur(level * weight, window) / held) * weight
-    # A running sum can end a hair below nothing.
-    spread = np.sqrt(np.maximum(cv2.blur(away * away, window) / held, 0))
-    usual = float(np.median(spread[inside > 0])) if inside.any() else 1.0
-    shown = tones[level]
-    evened = 128 + _EVENED_CONTRAST * away / (spread + _EVENING_FLOOR * usual + 1.0)
-    shown[upper:] = np.where(inside > 0, np.clip(evened, 0, 255), shown)[upper:]
+    held = _window_sum(inside.sum(axis=0)) + 1e-6
+    away = (quiet - _window_sum((level * inside).sum(axis=0)) / held) * inside
+    spread = np.sqrt(np.maximum(_window_sum(np.einsum("ij,ij->j", away, away)) / held, 0))
+    on_bone = inside.any(axis=0)
+    usual = float(np.median(spread[on_bone])) if on_bone.any() else 1.0
+    evened = 128 + away[upper:] * (_EVENED_CONTRAST / (spread + _EVENING_FLOOR * usual + 1.0)).astype(np.float32)
+    shown = np.asarray(cv2.LUT(level, tones), dtype=np.uint8)
+    np.copyto(shown[upper:], np.clip(evened, 0, 255).astype(np.uint8), where=inside[upper:] > 0)
     # A line of paper parts the halves.
     shown[upper - 1 : upper + 1] = ink.PAPER[0]
     return shown
+
+
+def _window_sum(columns: NDArray[np.generic]) -> NDArray[np.float64]:
+    """(column,) sums over the moving window of the evening, mirrored at the ends."""
+    reach = round(_EVENING_SHARE * len(columns) / 2)
+    total = np.concatenate([[0.0], np.cumsum(np.pad(columns.astype(np.float64), reach, mode="reflect"))])
+    sums: NDArray[np.float64] = total[2 * reach + 1 :] - total[: -2 * reach - 1]
+    return sums
 
 
 def _draw_bone(picture: NDArray[np.uint8], layout: Layout) -> None:

@@ -114,6 +114,12 @@ class View:
         x, y = self(np.asarray([point], dtype=np.float64))[0]
         return float(x), float(y)
 
+    def first_pixel(self, origin: Point) -> NDArray[np.float64]:
+        """(x, y) of the picture pixel with which a crop from the scan pixel `origin` on begins, in a view without a
+        turn.
+        """
+        return np.asarray(self.zoom * (np.asarray(origin) - 0.5) + self.matrix[:, 2] + 0.5)
+
 
 @dataclass(frozen=True, slots=True)
 class Trace:
@@ -170,8 +176,8 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
     least_shown = settings.least_probability_shown
     shown = replace(age, marks=tuple(m for m in age.marks if m.counted or m.probability >= least_shown))
     for padding in _PADDINGS:
-        most = max(least, settings.overlay_most_height_px)
-        view = _view(np.vstack([outline, ends]), padding, view_width, least, most)
+        heights = least, max(least, settings.overlay_most_height_px)
+        view = _view(np.vstack([outline, ends]), padding, view_width, heights, reading.crop)
         if axis is not None:
             traces, hidden, tags = _marks(reading, shown, axis, view)
         if all(_within(tag.box, view.box) for tag in tags):
@@ -220,15 +226,21 @@ def _within(box: Box, room: Box) -> bool:
     return box[0] >= room[0] and box[1] >= room[1] and box[2] <= room[2] and box[3] <= room[3]
 
 
-def _view(shown: Polyline, padding: float, width: float, least_height: float, most_height: float) -> View:
+def _view(
+    shown: Polyline, padding: float, width: float, heights: tuple[float, float], crop: tuple[float, ...] | None
+) -> View:
     """The similarity without a turn that shows all of the (n, 2) scan points, with room for tags."""
     low, high = shown.min(axis=0), shown.max(axis=0)
     size = np.maximum(high - low, 1.0)
-    room = np.asarray([width - 2 * padding, most_height - 2 * padding])
+    room = np.asarray([width - 2 * padding, heights[1] - 2 * padding])
     zoom = min(float((room / size).min()), _MOST_ZOOM)
-    height = float(np.clip(round(size[1] * zoom + 2 * padding), least_height, most_height))
+    height = float(np.clip(round(size[1] * zoom + 2 * padding), *heights))
     shift = np.asarray([width, height]) / 2 - zoom * (low + high) / 2
-    return View(np.asarray([[zoom, 0.0, shift[0]], [0.0, zoom, shift[1]]]), (0.0, 0.0, width, height))
+    view = View(np.asarray([[zoom, 0.0, shift[0]], [0.0, zoom, shift[1]]]), (0.0, 0.0, width, height))
+    if crop is not None:  # on whole pixels, so that the enlarged crop can be laid down as it is
+        first = view.first_pixel((crop[0], crop[1]))
+        view.matrix[:, 2] += np.round(first) - first
+    return view
 
 
 def _footer(reading: BoneReading, view: View, top: float) -> tuple[list[Words], tuple[float, float, float] | None]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +9,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 from pipeline.files.atomic import write_bytes
 from pipeline.records import Age, BoneReading, Specimen
@@ -83,11 +81,11 @@ def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> No
         left, top, scale = job.reading.crop
         crop = _grey(places.crop(run, job.reading.scan, job.reading.number))
         drawn = draw_overlay(crop, (left, top), scale, job.reading, job.age, job.specimen, settings)
-        write_bytes(overlay_path(run, job.name), _jpeg(drawn, settings))
+        write_bytes(overlay_path(run, job.name), _jpeg(drawn, settings), replaceable=True)
         return
     whole = _grey(places.whole_scan(run, job.scan))
     drawn = draw_tray(whole, whole.shape[1] / job.width, job.scan, job.bones, job.missing, job.promised, settings)
-    write_bytes(tray_path(run, job.scan), _jpeg(drawn, settings))
+    write_bytes(tray_path(run, job.scan), _jpeg(drawn, settings), replaceable=True)
 
 
 def _grey(path: Path) -> NDArray[np.uint8]:
@@ -100,6 +98,9 @@ def _grey(path: Path) -> NDArray[np.uint8]:
 
 def _jpeg(picture: NDArray[np.uint8], settings: PictureSettings) -> bytes:
     """The picture as JPEG without metadata, colours at full resolution: halved, thin coloured lines turn grey."""
-    stream = io.BytesIO()
-    Image.fromarray(picture).save(stream, "JPEG", quality=settings.jpeg_quality, subsampling=0)
-    return stream.getvalue()
+    colours = cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
+    options = [cv2.IMWRITE_JPEG_QUALITY, settings.jpeg_quality, *colours]
+    done, jpeg = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise ValueError("a picture could not be made")
+    return jpeg.tobytes()

@@ -59,7 +59,8 @@ def draw_tray(
     sheet = ink.sheet(layout.height, layout.width, ink.DOUBT if layout.mismatch else ink.PAPER)
     ground = sheet[layout.top :]
     method = cv2.INTER_AREA if layout.zoom < 1 else cv2.INTER_CUBIC
-    ground[:] = cv2.resize(picture, (layout.width, layout.height - layout.top), interpolation=method)[:, :, None]
+    whole = cv2.resize(picture, (layout.width, layout.height - layout.top), interpolation=method)
+    cv2.cvtColor(whole, cv2.COLOR_GRAY2RGB, dst=ground)
     _draw_order(sheet, layout.plates)
     for plate in layout.plates:
         ink.stroke(sheet, [plate.outline], _colour(plate), closed=True)
@@ -74,7 +75,8 @@ def draw_tray(
     numbers = [
         _centred(str(p.bone.reading.number), p.middle, round(_NUMBER_SHARE * p.disc), ink.HALO) for p in layout.plates
     ]
-    return write_words(sheet, [*layout.words, *(w for p in layout.plates for w in p.words), *numbers])
+    write_words(sheet, [*layout.words, *(w for p in layout.plates for w in p.words), *numbers])
+    return sheet
 
 
 def lay_out_tray(

@@ -19,6 +19,7 @@ from typing import Self
 from pipeline.errors import RunError
 from pipeline.records import Age, BoneReading, Point, Reading, Refusal, Specimen
 from pipeline.run import ledger_tables, record_text
+from pipeline.run.record_text import KeptBone
 
 FILE = "run.sqlite"
 _LOCK = "batch.lock"
@@ -172,7 +173,7 @@ class Ledger:
             known[str(row[0])] = KnownScan(**named, refusal=refusal)  # type: ignore[arg-type]
         return known
 
-    def store(self, known: KnownScan, bones: Sequence[BoneReading]) -> None:
+    def store(self, known: KnownScan, bones: Sequence[KeptBone]) -> None:
         """Keep one scan's outcome in place of any earlier one. One transaction."""
         r = known.refusal
         row = (
@@ -183,12 +184,10 @@ class Ledger:
         with self._transaction() as db:
             db.execute("DELETE FROM scans WHERE scan = ?", (known.scan,))
             db.execute(f"INSERT INTO scans VALUES ({', '.join('?' * len(row))})", row)
-            for bone in bones:
-                measures, shape = record_text.split(bone)
-                digest = record_text.digest_of_text(measures)
-                db.execute(
-                    "INSERT INTO bones VALUES (?, ?, ?, ?, ?)", (known.scan, bone.number, digest, measures, shape)
-                )
+            db.executemany(
+                "INSERT INTO bones VALUES (?, ?, ?, ?, ?)",
+                [(known.scan, bone.number, bone.digest, bone.measures, bone.shape) for bone in bones],
+            )
 
     def touch(self, scan: str, path: str, size: int, mtime_ns: int) -> None:
         """The file's bytes are those read before; only its place or time differ."""
@@ -205,6 +204,10 @@ class Ledger:
     def digests(self) -> dict[tuple[str, int], str]:
         """Digest of the measures of every (scan, bone)."""
         return {(str(s), int(str(n))): str(d) for s, n, d in self._rows("SELECT scan, number, digest FROM bones")}
+
+    def shapes(self, scan: str) -> dict[int, str]:
+        """What is drawn of each bone on a scan, as kept: `record_text.read_shape` reads it where it is drawn."""
+        return {int(str(n)): str(s) for n, s in self._rows("SELECT number, shape FROM bones WHERE scan = ?", scan)}
 
     def whole_readings(self, scan: str) -> tuple[BoneReading, ...]:
         """The readings of one scan's bones with outlines and arcs."""

@@ -1,6 +1,6 @@
 """The tables of a run's ledger."""
 
-VERSION = 2
+VERSION = 3
 """Of the tables; a ledger with others is left alone."""
 
 TABLES = """

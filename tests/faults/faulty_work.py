@@ -9,7 +9,8 @@ import time
 from pathlib import Path, PurePosixPath
 
 from pipeline.commands.first_pass import Outcome, RefusedRead, ScanJob, ScanRead, Unchanged
-from pipeline.records import BoneReading, Refusal, ScanReading
+from pipeline.records import BoneReading, Refusal
+from pipeline.run.record_text import kept
 
 JPEG = (Path(__file__).parent / "grey.jpg").read_bytes()
 """16 x 16 grey pixels."""
@@ -36,8 +37,10 @@ def read(job: ScanJob) -> Outcome:
         )
         for n in range(1, count + 1)
     )  # fmt: skip
-    reading = ScanReading(scan=job.ref.scan, sha256=sha256, width=16, height=16, bones=bones, seconds={"file": 0.0})
-    return ScanRead(reading=reading, crops=tuple((b.number, JPEG) for b in bones), whole=JPEG)
+    return ScanRead(
+        scan=job.ref.scan, sha256=sha256, width=16, height=16, bones=tuple(kept(b) for b in bones),
+        seconds={"file": 0.0}, peak_megabytes=1.0, crops=tuple((b.number, JPEG) for b in bones), whole=JPEG,
+    )  # fmt: skip
 
 
 def _spins() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from pipeline.errors import RunError
 from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Reading, Refusal, Specimen
 from pipeline.run.ledger import FILE, AgedBone, Change, Correction, KnownScan, Ledger, only_batch
+from pipeline.run.record_text import kept, read_shape
 
 
 def scan(name: str = "a.png", **more) -> KnownScan:
@@ -35,27 +37,39 @@ def ledger(tmp_path):
 
 
 def test_readings_come_back_to_the_last_bit(ledger):
-    ledger.store(scan(width=10, height=20), [bone(1), bone(2)])
+    ledger.store(scan(width=10, height=20), [kept(bone(1)), kept(bone(2))])
     assert ledger.whole_readings("a.png") == (bone(1), bone(2))
+    assert {n: read_shape(text).outline for n, text in ledger.shapes("a.png").items()} == dict.fromkeys(
+        (1, 2), bone().outline
+    )
     assert ledger.scans() == {"a.png": scan(width=10, height=20, bones=2)}
 
 
 def test_measures_leave_out_what_is_only_drawn(ledger):
-    ledger.store(scan(), [bone()])
+    ledger.store(scan(), [kept(bone())])
     (measured,) = ledger.measures()["a.png"]
     assert (measured.outline, measured.marks[0].arc) == ((), ())
     assert (measured.axis, measured.marks[0].evidence) == (bone().axis, bone().marks[0].evidence)
 
 
+def test_what_is_only_drawn_is_kept_to_a_hundredth_of_a_pixel(ledger):
+    arc = ((1 / 3, 2 / 3), (-1.005, 12345.678))
+    rough = replace(bone(), outline=(), marks=(replace(bone().marks[0], arc=arc), replace(bone().marks[0], arc=())))
+    ledger.store(scan(), [kept(rough)])
+    (back,) = ledger.whole_readings("a.png")
+    assert back.outline == back.marks[1].arc == ()
+    np.testing.assert_allclose(back.marks[0].arc, arc, atol=0.005)
+
+
 def test_single_precision_numbers_are_kept_as_numbers(ledger):
     odd = BoneReading(scan="a.png", number=1, outline=(), lighting="", dpi=None, axis=None,
                       traits={"n": np.float32(0.1)}, notices=())  # fmt: skip
-    ledger.store(scan(), [odd])
+    ledger.store(scan(), [kept(odd)])
     assert ledger.measures()["a.png"][0].traits == {"n": float(np.float32(0.1))}
 
 
 def test_a_scan_read_again_takes_the_place_of_its_earlier_reading(ledger):
-    ledger.store(scan(), [bone(1), bone(2)])
+    ledger.store(scan(), [kept(bone(1)), kept(bone(2))])
     refusal = Refusal(scan="a.png", stage="file", code="truncated", detail="d")
     ledger.store(scan(refusal=refusal), [])
     assert ledger.scans()["a.png"].refusal == refusal
@@ -81,7 +95,7 @@ def test_specimens_and_ages_come_back_in_their_order(ledger):
 def test_dropping_machine_results_keeps_readings_and_corrections(ledger):
     reading = Reading(specimen="b", reader="Ann", annuli=None)
     correction = Correction(scan="a.png", bone=1, reader="Ann", made_on="2026-01-01", focus=(1.5, 2.0), tip=(3.0, 4.0))
-    ledger.store(scan(), [bone()])
+    ledger.store(scan(), [kept(bone())])
     ledger.add_reading(reading)
     ledger.add_correction(correction)
     ledger.drop_machine_results()
@@ -155,12 +169,12 @@ def test_a_second_batch_is_turned_away_and_a_third_may_come_after(tmp_path):
 
 
 def test_a_full_disk_is_one_line_and_what_was_kept_stays(ledger):
-    ledger.store(scan(), [bone()])
+    ledger.store(scan(), [kept(bone())])
     ledger._db.execute("PRAGMA max_page_count = 1")  # SQLite takes no limit below what the file has
 
     def fill() -> None:
         for n in range(10_000):
-            ledger.store(scan(f"{n}.png"), [bone(name=f"{n}.png")])
+            ledger.store(scan(f"{n}.png"), [kept(bone(name=f"{n}.png"))])
 
     with pytest.raises(RunError, match="the disk is full; make room") as told:
         fill()
