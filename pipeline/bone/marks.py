@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter
 
+from pipeline.bone.smoothing import smooth
 from pipeline.records import Float, Mark, Point, RadialProfile, Strip
 from pipeline.settings import MarksSettings
 
@@ -168,7 +169,7 @@ def find_ridges(profile: RadialProfile, settings: MarksSettings) -> Ridges:
     grid_at, grid_width = np.broadcast_arrays(at[None, :], widths[:, None])
     response = _response(boxes, grid_at.ravel(), grid_width.ravel(), margin)[0].reshape(scales, samples)
     ranked = response * (grid_width / spp) ** WIDTH_POWER
-    peak = (ranked >= maximum_filter(ranked, size=(3, 5))) & (response > settings.least_depth)
+    peak = (ranked >= cv2.dilate(ranked, np.ones((3, 5), np.uint8))) & (response > settings.least_depth)
     peak &= (grid_at > INNERMOST * margin) & (grid_at < margin)
     scale, middle = np.nonzero(peak)
     if not len(scale):
@@ -210,8 +211,8 @@ def _outer_edge(value: Float, middle: int, width: float, margin: float) -> float
         return float(min(middle + 0.5 * width, margin))
     pad = int(4 * max(0.6, 0.1 * width)) + 2
     low, high = max(0, start - pad), min(len(value), end + pad)
-    smooth = gaussian_filter1d(value[low:high], max(0.6, 0.1 * width), mode="nearest")
-    fall = smooth[:-1] - smooth[1:]
+    smoothed = smooth(value[None, low:high], 0.0, max(0.6, 0.1 * width))[0]
+    fall = smoothed[:-1] - smoothed[1:]
     window = fall[start - low : end - low]
     k = int(np.argmax(window))
     here = k + start - low

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.segmentation import watershed
 
 from pipeline.bone.backing import Backing
 from pipeline.bone.shape import disc, disc_opened, filled, largest, solidity
@@ -195,6 +194,9 @@ def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:
 
 def _flooded(binary: NDArray[np.uint8], seeds: NDArray[np.int32], bodies: list[int]) -> list[Mask]:
     """Give every pixel to one of the seeds by a watershed on the distance from the outline."""
+    # Few scans need it, and all that it brings with it makes every child process dearer to start.
+    from skimage.segmentation import watershed
+
     depth = cv2.distanceTransform(binary, cv2.DIST_L2, 5)
     markers = np.where(np.isin(seeds, bodies), seeds, 0)
     parts = watershed(-depth, markers, mask=binary > 0)  # type: ignore[no-untyped-call]

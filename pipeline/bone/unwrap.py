@@ -12,7 +12,6 @@ from copy import copy
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, percentile_filter
 
 from pipeline.bone.smoothing import smooth, smooth_trusted
 from pipeline.records import Axis, Bone, Float, Strip, frozen
@@ -127,7 +126,7 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    profile = gaussian_filter1d(profile, 2.0, axis=1)
+    profile = smooth(np.asarray(profile, np.float32), 0.0, 2.0)
     fall = -np.diff(profile, axis=1)
     shift = offset[np.argmax(fall, axis=1)] + 0.125
     steady = cv2.medianBlur(shift.astype(np.float32).reshape(1, -1), 5).ravel()
@@ -137,8 +136,9 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
 def smooth_envelope(margin: NDArray[np.float64], settings: UnwrapSettings) -> NDArray[np.float64]:
     """The margin without nicks and raggedness, (ray,)."""
     window = max(3, round(settings.envelope_degrees / settings.ray_spacing) | 1)
-    high = percentile_filter(margin, ENVELOPE_PERCENTILE, size=window, mode="nearest")
-    return gaussian_filter1d(high, settings.envelope_sigma_degrees / settings.ray_spacing, mode="nearest")
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(margin, window // 2, mode="edge"), window)
+    high = np.percentile(around, ENVELOPE_PERCENTILE, axis=1).astype(np.float32)
+    return np.asarray(smooth(high[None], 0.0, settings.envelope_sigma_degrees / settings.ray_spacing)[0], np.float64)
 
 
 class _Grid:
@@ -254,7 +254,7 @@ def register(value: Float, trust: Float, sigma_rays: float, sigma_samples: float
     slow = max(8.0, 4 * sigma_samples)
     template = mean - smooth(mean[None], 0.0, slow)[0]
     own = value - smooth_trusted(value, trust, 0.0, slow)
-    template = gaussian_filter1d(template, 0.8, mode="nearest")
+    template = smooth(template[None], 0.0, 0.8)[0]
     gradient = np.gradient(template)[None, :].astype(np.float32)
     difference = np.clip(own - template[None, :].astype(np.float32), -0.5, 0.5)
 

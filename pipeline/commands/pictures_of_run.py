@@ -10,6 +10,7 @@ from pipeline.commands import run_folder, versions
 from pipeline.commands.plan import limits_of
 from pipeline.commands.reading_scans import PRELOADED
 from pipeline.commands.results import Result
+from pipeline.files.atomic import there
 from pipeline.records import Age, BoneReading
 from pipeline.report.picture_names import picture_names
 from pipeline.report.pictures import Overlay, TraySheet, overlay_path, tray_path, write_pictures
@@ -85,7 +86,7 @@ def bring_up_to_date(
     look = digest_of((settings.pictures.model_dump(mode="json"), versions.pictures()))
     scans = _scans(run, results, ledger.scans(), names, promised, look)
     wanted = {name: digest for scan in scans for name, digest in scan.wanted.items()}
-    stale = {n for n, digest in wanted.items() if drawn_before.get(n) != digest or not (run / n).is_file()}
+    stale = {n for n, digest in wanted.items() if drawn_before.get(n) != digest or not there(run / n)}
     gone = [name for name in drawn_before if name not in wanted]
     for name in gone:
         (run / name).unlink(missing_ok=True)

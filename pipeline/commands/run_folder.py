@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.commands import versions
 from pipeline.errors import RunError
-from pipeline.files.atomic import write_text
+from pipeline.files.atomic import there, write_text
 from pipeline.run import places
 from pipeline.run.ledger import FILE, KnownScan
 from pipeline.settings import Settings
@@ -91,12 +91,11 @@ def settings_of(run: Path) -> Settings:
 
 def with_all_pictures(run: Path, known: Mapping[str, KnownScan]) -> Collection[str]:
     """Names of the scans all of whose unmarked pictures are there."""
-    there = {places.CROPS: _names(run / places.CROPS), places.SCANS: _names(run / places.SCANS)}
     return {
         scan
         for scan, facts in known.items()
-        if places.whole_scan(run, scan).name in there[places.SCANS]
-        and all(places.crop(run, scan, n).name in there[places.CROPS] for n in range(1, facts.bones + 1))
+        if there(places.whole_scan(run, scan))
+        and all(there(places.crop(run, scan, n)) for n in range(1, facts.bones + 1))
     }
 
 
@@ -106,10 +105,6 @@ def drop_pictures(run: Path, scan: str, first: int, last: int) -> None:
         places.crop(run, scan, number).unlink(missing_ok=True)
     if first == 1:
         places.whole_scan(run, scan).unlink(missing_ok=True)
-
-
-def _names(folder: Path) -> set[str]:
-    return {p.name for p in folder.iterdir()} if folder.is_dir() else set()
 
 
 def log(run: Path, line: Mapping[str, object]) -> None:

@@ -10,7 +10,8 @@ from pathlib import Path
 def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Path:
     """Write `content` beside `path`, flush it to the disk, and put it in the place of `path`.
 
-    A file that is `replaceable` is made anew when it is missing: a power cut may lose its name, but never halve it.
+    A file that is `replaceable` is not waited for: a power cut soon after may leave it missing or empty, so whoever
+    looks whether it is there must ask whether it is `there`, and make it anew.
 
     Returns the path that holds the content: `path` itself, or, where another program holds `path` open and the system
     then forbids replacing it (a spreadsheet on Windows), a file beside it named `STEM.new.SUFFIX`; the caller says so.
@@ -22,7 +23,8 @@ def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Pat
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
             stream.flush()
-            os.fsync(stream.fileno())
+            if not replaceable:
+                os.fsync(stream.fileno())
         beside.chmod(_usual_mode())
         try:
             beside.replace(path)
@@ -35,6 +37,14 @@ def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Pat
     if not replaceable:
         _sync_folder(path.parent)
     return path
+
+
+def there(path: Path) -> bool:
+    """Whether a replaceable file need not be made anew."""
+    try:
+        return path.stat().st_size > 0
+    except OSError:
+        return False
 
 
 def write_text(path: Path, content: str) -> Path:

@@ -94,7 +94,7 @@ def start_server(preload: Sequence[str]) -> None:
     context = _context()
     try:
         if context.get_start_method() == "forkserver":
-            context.set_forkserver_preload(list(preload))
+            context.set_forkserver_preload([*preload, "pipeline.run.frozen"])
             with _interrupt_ignored():  # inherited: Ctrl-C is the parent's to handle, at every moment of a child's life
                 from multiprocessing.forkserver import ensure_running
 

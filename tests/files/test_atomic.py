@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.files.atomic import write_bytes, write_text
+from pipeline.files.atomic import there, write_bytes, write_text
 
 
 def test_a_file_is_written_and_replaced_and_nothing_is_left_beside(tmp_path: Path) -> None:
@@ -60,3 +60,12 @@ def test_a_file_held_open_elsewhere_is_written_beside_under_a_name_that_is_told(
 def test_a_long_name_can_be_written(tmp_path: Path) -> None:
     path = tmp_path / ("b" * 250 + ".csv")
     assert write_bytes(path, b"x").read_bytes() == b"x"
+
+
+def test_a_replaceable_file_that_a_power_cut_has_emptied_is_not_there(tmp_path: Path) -> None:
+    picture = write_bytes(tmp_path / "bone.jpg", b"picture", replaceable=True)
+    assert there(picture)
+    picture.write_bytes(b"")
+    assert not there(picture)
+    picture.unlink()
+    assert not there(picture)
