@@ -49,6 +49,19 @@ def age(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Scans read at the same time. Default: the cores of this machine.")
     ] = None,
+    cluster: Annotated[
+        str,
+        typer.Option(
+            metavar="ADDRESS", help="Scheduler (dask.distributed) whose workers read the scans: tls://HOST:PORT."
+        ),
+    ] = "",
+    open_cluster: Annotated[
+        bool,
+        typer.Option(
+            "--open-cluster",
+            help="Use a scheduler on another machine without TLS: whoever reaches its port can run programs as you.",
+        ),
+    ] = False,
     fresh: Annotated[
         bool,
         typer.Option("--fresh", help="Drop what the machine found in earlier calls; never readings or corrections."),
@@ -64,6 +77,8 @@ def age(
         specimens=specimens,
         settings=tuple(settings or ()),
         workers=workers or cores(),
+        cluster=cluster,
+        open_cluster=open_cluster,
         fresh=fresh,
     )
     accounts = age(request, _say)

@@ -314,6 +314,7 @@ class BatchSettings(Section):
     memory_megabytes: Annotated[int, Field(ge=1)]
     memory_megabytes_per_megapixel: NotNegative
     report_seconds: Positive
+    without_workers_seconds: Positive
 
 
 class PictureSettings(Section):

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from pipeline.commands import first_pass, run_folder
+from pipeline.commands import first_pass, run_folder, versions
 from pipeline.commands.ages_of_run import Accounts, age_run
 from pipeline.commands.earlier import earlier_scans
 from pipeline.commands.reading_scans import Work, read_scans
@@ -15,8 +15,9 @@ from pipeline.errors import RunError
 from pipeline.files.scan_folder import find_scans
 from pipeline.files.specimens import SpecimensTable, read_specimens
 from pipeline.records import ScanRef
-from pipeline.run.batch import Here
+from pipeline.run.batch import Here, Place
 from pipeline.run.ledger import KnownScan, Ledger, only_batch
+from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
 from pipeline.together.count import check_weights
 
@@ -35,11 +36,16 @@ class Request:
     specimens: Path | None = None
     settings: tuple[str, ...] = ()
     workers: int
+    cluster: str = ""
+    """Address of a distributed scheduler whose workers read the scans; blank: this machine reads them."""
+    open_cluster: bool = False
+    """The user knows that the scheduler is open to everybody who reaches it."""
     fresh: bool = False
 
 
 def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Accounts:
-    """Age every bone on every scan; `say` gets the lines of progress. `work` reads one scan, in a child process.
+    """Age every bone on every scan; `say` gets the lines of progress. `work` reads one scan, in a child process, here
+    or on a worker of the cluster.
 
     Raises OpercleError when the work cannot be done; nothing was written then if the fault lies in what was given.
     """
@@ -50,9 +56,10 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     scans = find_scans(request.scans, say)
     earlier = earlier_scans(_known(request.out), scans) if is_run and not request.fresh else {}
     table = read_specimens(request.specimens, (*scans, *_as_named(earlier))) if request.specimens else None
-    run_folder.mark(request.out)
-    place = Here(request.workers)
+    here = Here(request.workers)
+    readers = _cluster(request, scans, settings, say) if request.cluster else here
     try:
+        run_folder.mark(request.out)
         with only_batch(request.out), Ledger(request.out, create=True) as ledger:
             run_folder.tidy(request.out)
             if request.fresh:
@@ -65,15 +72,30 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
             if len(there) < len(earlier):
                 gone = len(earlier) - len(there)
                 say(f"scans of earlier calls that are gone: {gone}; their rows stay (--fresh drops them)")
-            seconds = read_scans(request.out, ledger, (*scans, *there), settings, place, say, work)
-            accounts = age_run(request.out, ledger, settings, place, say)
+            seconds = read_scans(request.out, ledger, (*scans, *there), settings, here, readers, say, work)
+            accounts = age_run(request.out, ledger, settings, here, say)
             seconds["whole command"] = time.monotonic() - began
             run_folder.describe(request.out, settings, asdict(accounts), seconds)
     except KeyboardInterrupt:
         raise RunError("stopped; nothing that was read is lost. Give the same command again to go on") from None
     finally:
-        place.stop()
+        readers.stop()
+        here.stop()
     return accounts
+
+
+def _cluster(request: Request, scans: Sequence[ScanRef], settings: Settings, say: Say) -> Place:
+    try:
+        from pipeline.run.cluster import Cluster, Ground
+    except ImportError:
+        raise RunError("--cluster: the package distributed is missing; install opercle[cluster]") from None
+    ground = Ground(
+        facts=versions.of_cluster,
+        preload=(first_pass.__name__,),
+        folders=tuple(folder.absolute() for folder in request.scans),
+    )
+    patience = settings.batch.without_workers_seconds
+    return Cluster(request.cluster, ground, scans, trusted=request.open_cluster, patience_seconds=patience, say=say)
 
 
 def _known(out: Path) -> dict[str, KnownScan]:

@@ -32,10 +32,18 @@ PRELOADED = ("pipeline.commands.first_pass", "pipeline.commands.pictures_of_run"
 
 
 def read_scans(
-    run: Path, ledger: Ledger, refs: Sequence[ScanRef], settings: Settings, place: batch.Place, say: Say, work: Work
+    run: Path,
+    ledger: Ledger,
+    refs: Sequence[ScanRef],
+    settings: Settings,
+    here: batch.Place,
+    readers: batch.Place,
+    say: Say,
+    work: Work,
 ) -> dict[str, float]:
     """Read into the ledger what is not there yet or no longer holds; returns seconds by what they were spent on.
 
+    `readers` read the scans; headers are looked at `here`.
     Raises RunError when the user stops it.
     """
     known = ledger.scans()
@@ -49,7 +57,7 @@ def read_scans(
     isolate.start_server(PRELOADED)
     keeper = None
     try:
-        headers = _look(planned, settings, place)
+        headers = _look(planned, settings, here)
         given_dpi = {scan for scan, rows in hints.items() if any(row.dpi for row in rows)}
         for line in _said_headers(headers.values(), given_dpi):
             say(line)
@@ -57,7 +65,7 @@ def read_scans(
         progress = batch.Progress(len(planned), settings.batch.report_seconds)
         bones_before = {name: facts.bones for name, facts in known.items()}
         keeper = Keeper(run, ledger, {p.ref.scan: p for p in planned}, bones_before, digest, code, progress)
-        batch.run_batch(work, [_task(p, headers.get(p.ref.scan), settings) for p in planned], place, keeper.take)
+        batch.run_batch(work, [_task(p, headers.get(p.ref.scan), settings) for p in planned], readers, keeper.take)
     except KeyboardInterrupt:
         done = keeper.progress.line() if keeper else "no scan was read"
         raise RunError(f"stopped: {done}. Give the same command again to go on") from None
@@ -75,7 +83,7 @@ def _said_plan(refs: Sequence[ScanRef], planned: Sequence[Planned]) -> str:
 
 
 # ------------------------------------------------------------------------------------------------ before the start
-def _look(planned: Sequence[Planned], settings: Settings, place: batch.Place) -> dict[str, ScanHeader]:
+def _look(planned: Sequence[Planned], settings: Settings, here: batch.Place) -> dict[str, ScanHeader]:
     """Headers of the scans to read. Where even a look at a header ends a child, the scan's own reading will tell."""
     groups = [planned[i : i + _HEADERS_AT_ONCE] for i in range(0, len(planned), _HEADERS_AT_ONCE)]
     limits = limits_of(0, settings.batch)
@@ -86,7 +94,7 @@ def _look(planned: Sequence[Planned], settings: Settings, place: batch.Place) ->
         if not isinstance(headers, Fault):
             found.update({header.scan: header for header in headers})
 
-    batch.run_batch(first_pass.read_headers, tasks, place, take)
+    batch.run_batch(first_pass.read_headers, tasks, here, take)
     return found
 
 

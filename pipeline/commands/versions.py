@@ -35,10 +35,19 @@ def program() -> str:
 
 
 def of_everything() -> dict[str, str]:
-    """Name to version of the program, its libraries, Python and the kind of processor."""
+    """Name to version of the program, its libraries, Python and the kind of system and processor."""
+    import cv2  # here, because few who ask for another version need it
+
     named = {"opercle": version("opercle"), "first_pass": first_pass(), "second_pass": second_pass()}
     named |= {library: version(library) for library in _LIBRARIES}
-    return named | {"python": platform.python_version(), "system": platform.system(), "processor": platform.machine()}
+    # Processors of one family with other instructions round differently.
+    processor = f"{platform.machine()} {cv2.getCPUFeaturesLine()}".strip()
+    return named | {"python": platform.python_version(), "system": platform.system(), "processor": processor}
+
+
+def of_cluster() -> dict[str, str]:
+    """The same, with what the machines of a cluster talk to each other by."""
+    return of_everything() | {"distributed": version("distributed")}
 
 
 def _digest(*patterns: str) -> str:

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import BaseContext
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 try:
     import resource
@@ -81,6 +81,13 @@ class Fault:
     """Python's traceback, for the log only."""
 
 
+class Flag(Protocol):
+    """Set by whoever no longer wants the work; a `threading.Event` is one."""
+
+    def is_set(self) -> bool:
+        """Whether to stop."""
+
+
 class Stopped(Exception):  # noqa: N818  (an answer to the user's wish, not an error)
     """The user asked to stop; the work in hand was dropped."""
 
@@ -107,9 +114,7 @@ def start_server(preload: Sequence[str]) -> None:
                 os.environ[name] = value
 
 
-def isolated(
-    work: Callable[[Job], Answer], job: Job, limits: Limits, stop: threading.Event | None = None
-) -> Answer | Fault:
+def isolated(work: Callable[[Job], Answer], job: Job, limits: Limits, stop: Flag | None = None) -> Answer | Fault:
     """Run `work(job)` in a child process of its own and return what it returns, or the fault it ended with.
 
     `work` must be a function of a module (not of the main script), `job` and the answer must pickle. Blocks; to do
@@ -122,9 +127,7 @@ def isolated(
     return answer
 
 
-def _attempt(
-    work: Callable[[Job], Answer], job: Job, limits: Limits, stop: threading.Event | None
-) -> tuple[Answer | Fault, bool]:
+def _attempt(work: Callable[[Job], Answer], job: Job, limits: Limits, stop: Flag | None) -> tuple[Answer | Fault, bool]:
     """One try: the answer or fault, and whether another try makes sense."""
     receiver, sender = _context().Pipe(duplex=False)
     process = _context().Process(target=_child, args=(sender, work, job, limits), daemon=True)  # type: ignore[attr-defined]
@@ -150,9 +153,7 @@ def _attempt(
     return _fault_of_exit(status if status is not None else _LOST, limits)
 
 
-def _listen(
-    receiver: Connection, sentinel: int, wall_seconds: float, stop: threading.Event | None
-) -> tuple[bytes, bool]:
+def _listen(receiver: Connection, sentinel: int, wall_seconds: float, stop: Flag | None) -> tuple[bytes, bool]:
     """The child's whole message (empty when it ended without one), and whether it ended in time."""
     parts: list[bytes] = []
     waited = 0.0
