@@ -54,7 +54,8 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     check_weights(settings)
     is_run = run_folder.check(request.out)
     scans = find_scans(request.scans, say)
-    earlier = earlier_scans(_known(request.out), scans) if is_run and not request.fresh else {}
+    known = _known(request.out) if is_run else {}
+    earlier = {} if request.fresh else earlier_scans(known, scans)
     table = read_specimens(request.specimens, (*scans, *_as_named(earlier))) if request.specimens else None
     here = Here(request.workers)
     readers = _cluster(request, scans, settings, say) if request.cluster else here
@@ -63,8 +64,8 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
         with only_batch(request.out), Ledger(request.out, create=True) as ledger:
             run_folder.tidy(request.out)
             if request.fresh:
-                for known in ledger.scans().values():
-                    run_folder.drop_pictures(request.out, known.scan, 1, known.bones)
+                for facts in ledger.scans().values():
+                    run_folder.drop_pictures(request.out, facts.scan, 1, facts.bones)
                 ledger.drop_machine_results()
             _tell_absent(request.out, table, say)
             _keep_specimens(ledger, table, {ref.scan for ref in scans}, say)
@@ -99,6 +100,7 @@ def _cluster(request: Request, scans: Sequence[ScanRef], settings: Settings, say
 
 
 def _known(out: Path) -> dict[str, KnownScan]:
+    # A run of an older version is brought up to date here, before this batch holds it.
     with Ledger(out) as ledger:
         return ledger.scans()
 

@@ -46,8 +46,8 @@ def of_everything() -> dict[str, str]:
 
 
 def of_cluster() -> dict[str, str]:
-    """The same, with what the machines of a cluster talk to each other by."""
-    return of_everything() | {"distributed": version("distributed")}
+    """The same, with all code of the program and what the machines of a cluster talk to each other by."""
+    return of_everything() | {"code": _digest("**/*.py"), "distributed": version("distributed")}
 
 
 def _digest(*patterns: str) -> str:

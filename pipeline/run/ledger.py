@@ -19,6 +19,7 @@ from typing import Self
 from pipeline.errors import RunError
 from pipeline.records import Age, BoneReading, Point, Reading, Refusal, Specimen
 from pipeline.run import ledger_tables, record_text
+from pipeline.run.ledger_faults import said
 from pipeline.run.record_text import KeptBone
 
 FILE = "run.sqlite"
@@ -123,6 +124,9 @@ class Ledger:
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = NORMAL")  # a power cut may cost the last scans, never the file
         self._db.execute("PRAGMA foreign_keys = ON")
+        schema = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if schema in ledger_tables.CHANGES:
+            self._bring_up_to_date(schema)
         with self._transaction():
             schema = self._db.execute("PRAGMA user_version").fetchone()[0]
             ours = self._db.execute("PRAGMA application_id").fetchone()[0]
@@ -138,12 +142,26 @@ class Ledger:
             elif schema != ledger_tables.VERSION:
                 raise RunError(f"{self.run / FILE}: of another version of opercle; use that one, or another --out")
 
+    def _bring_up_to_date(self, schema: int) -> None:
+        """Change the tables of an older version; the ledger as it was stays beside it."""
+        part = self.run / f".{FILE}.v{schema}.part"
+        with only_batch(self.run):
+            part.unlink(missing_ok=True)
+            with contextlib.closing(sqlite3.connect(part)) as copy:
+                self._db.backup(copy)
+            part.replace(self.run / f"{FILE}.v{schema}")
+            self._db.create_function("compact_shape", 1, record_text.compact_shape, deterministic=True)
+            with self._transaction() as db:
+                for older in range(schema, ledger_tables.VERSION):
+                    db.execute(ledger_tables.CHANGES[older])
+                db.execute(f"PRAGMA user_version = {ledger_tables.VERSION}")
+
     @contextlib.contextmanager
     def _told(self) -> Iterator[None]:
         try:
             yield
         except sqlite3.Error as e:
-            raise RunError(f"{self.run / FILE}: {_said(e)}") from e
+            raise RunError(f"{self.run / FILE}: {said(str(e))}") from e
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -364,7 +382,7 @@ def only_batch(run: Path) -> Iterator[None]:
     except sqlite3.Error as e:
         if "locked" in str(e):
             raise RunError(f"{run}: another `opercle age` is at work here; wait for it, or give another --out") from e
-        raise RunError(f"{run / _LOCK}: {_said(e)}") from e
+        raise RunError(f"{run / _LOCK}: {said(str(e))}") from e
     with contextlib.closing(db):
         yield
 
@@ -379,18 +397,3 @@ def _aged_bone(record: object, age: object, sources: object) -> AgedBone:
         age=record_text.read_age(str(age)),
         sources=json.loads(str(sources)),
     )
-
-
-def _said(error: sqlite3.Error) -> str:
-    text = str(error)
-    cures = {
-        "full": "the disk is full; make room and start the same command again, nothing is lost",
-        "readonly": "cannot be written; check the folder's rights, or give another --out",
-        "unable to open": "cannot be opened or made; check the folder's rights, or give another --out",
-        "locked": "held by another program for too long; close it and start the same command again",
-        "locking protocol": "the folder lies on a drive that cannot hold a ledger; give an --out on a local disk",
-        "disk I/O": "the drive fails or went away; check it and start the same command again",
-        "malformed": "damaged; restore a copy, or give another --out",
-        "not a database": "damaged or not written by opercle; restore a copy, or give another --out",
-    }
-    return next((cure for sign, cure in cures.items() if sign in text), text)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import cache
 from itertools import islice
@@ -78,16 +79,24 @@ def _names(record: type) -> tuple[str, ...]:
 def kept(reading: BoneReading) -> KeptBone:
     """A reading as the ledger keeps it."""
     measures = written(_plain(reading) | {"outline": (), "marks": [_plain(m) | {"arc": ()} for m in reading.marks]})
-    lines = (reading.outline, *(m.arc for m in reading.marks))
-    pixels = np.array([v for line in lines for point in line for v in point])
-    shape = {"lengths": [len(line) for line in lines], "points": np.rint(pixels * _PARTS).astype(int).tolist()}
     return KeptBone(
         number=reading.number,
         flagged=bool(reading.reasons),
         digest=digest_of_text(measures),
         measures=measures,
-        shape=written(shape),
+        shape=_shape((reading.outline, *(m.arc for m in reading.marks))),
     )
+
+
+def compact_shape(text: str) -> str:
+    """A shape as ledgers of version 2 kept it, lists in lists, as it is kept now."""
+    shape = json.loads(text)
+    return _shape((shape["outline"], *shape["arcs"]))
+
+
+def _shape(lines: Sequence[Sequence[Sequence[float]]]) -> str:
+    pixels = np.array([v for line in lines for point in line for v in point])
+    return written({"lengths": [len(line) for line in lines], "points": np.rint(pixels * _PARTS).astype(int).tolist()})
 
 
 def read_measures(text: str) -> BoneReading:

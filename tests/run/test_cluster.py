@@ -260,6 +260,13 @@ def test_an_address_of_no_use_is_one_line(scans, tmp_path, monkeypatch, address,
     assert not (tmp_path / "run").exists()
 
 
+def test_without_the_package_it_is_told_what_to_install(scans, tmp_path, monkeypatch):
+    monkeypatch.delitem(sys.modules, "pipeline.run.cluster")
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(RunError, match=r"distributed is missing; install opercle\[cluster\]"):
+        run(scans, tmp_path / "run", "127.0.0.1:8786")
+
+
 def test_a_cluster_without_workers_is_told_at_the_start_and_later(scans, tmp_path):
     (tmp_path / "short.toml").write_text("[batch]\nwithout_workers_seconds = 0.5\n")
     with dask(tmp_path / "dask", allowed_failures=9) as found:

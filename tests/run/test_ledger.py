@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import subprocess
 import sys
@@ -145,6 +146,39 @@ def test_a_damaged_or_foreign_ledger_is_one_line(tmp_path, content):
     with pytest.raises(RunError, match="not written by opercle") as told:
         Ledger(tmp_path)
     assert "\n" not in str(told.value)
+
+
+def as_version_2(run) -> None:
+    """Make the ledger of `run` one of version 2, which kept shapes as lists in lists of long fractions."""
+    shape = json.dumps({"outline": bone().outline, "arcs": [m.arc for m in bone().marks]})
+    with sqlite3.connect(run / FILE) as db:
+        db.execute("UPDATE bones SET shape = ?", (shape,))
+        db.execute("PRAGMA user_version = 2")
+    db.close()
+
+
+def test_a_ledger_of_an_older_version_is_copied_and_brought_up_to_date(ledger):
+    reading = Reading(specimen="b", reader="Ann", annuli=4)
+    ledger.store(scan(bones=1), [kept(bone())])
+    ledger.add_reading(reading)
+    now = ledger.shapes("a.png")
+    as_version_2(ledger.run)
+    for _ in range(2):  # the second time there is nothing to do
+        with Ledger(ledger.run) as again:
+            assert (again.shapes("a.png"), again.readings()) == (now, (reading,))
+            assert again.whole_readings("a.png") == (bone(),)
+    with sqlite3.connect(ledger.run / f"{FILE}.v2") as copy:
+        assert copy.execute("PRAGMA user_version").fetchone() == (2,)
+        assert '"outline"' in copy.execute("SELECT shape FROM bones").fetchone()[0]
+    copy.close()
+    assert [p.name for p in ledger.run.glob(".*")] == []
+
+
+def test_a_ledger_of_an_older_version_is_not_changed_under_a_batch(ledger):
+    as_version_2(ledger.run)
+    with only_batch(ledger.run), pytest.raises(RunError, match="another `opercle age` is at work"):
+        Ledger(ledger.run)
+    assert not (ledger.run / f"{FILE}.v2").exists()
 
 
 def test_a_ledger_of_a_newer_version_is_left_alone(tmp_path):
