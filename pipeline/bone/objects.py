@@ -194,7 +194,7 @@ def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:
 
 def _flooded(binary: NDArray[np.uint8], seeds: NDArray[np.int32], bodies: list[int]) -> list[Mask]:
     """Give every pixel to one of the seeds by a watershed on the distance from the outline."""
-    # Few scans need it, and all that it brings with it makes every child process dearer to start.
+    # Here, because it takes longer to import than all else, and of many processes only those that read scans need it.
     from skimage.segmentation import watershed
 
     depth = cv2.distanceTransform(binary, cv2.DIST_L2, 5)

@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.commands import first_pass, run_folder, versions
 from pipeline.commands.ages_of_run import Accounts, age_run
 from pipeline.commands.earlier import earlier_scans
-from pipeline.commands.reading_scans import Work, read_scans
+from pipeline.commands.reading_scans import PRELOADED, Work, read_scans
 from pipeline.errors import RunError
 from pipeline.files.scan_folder import find_scans
 from pipeline.files.specimens import SpecimensTable, read_specimens
@@ -92,7 +92,7 @@ def _cluster(request: Request, scans: Sequence[ScanRef], settings: Settings, say
         raise RunError("--cluster: the package distributed is missing; install opercle[cluster]") from None
     ground = Ground(
         facts=versions.of_cluster,
-        preload=(first_pass.__name__,),
+        preload=PRELOADED,
         folders=tuple(folder.absolute() for folder in request.scans),
     )
     patience = settings.batch.without_workers_seconds

@@ -27,8 +27,8 @@ _HEADERS_AT_ONCE = 100
 """Scans whose headers one child looks at: a child costs as much as some thirty headers."""
 _TOLD_AT_MOST = 10
 """Names in one list on the terminal; the tables hold all."""
-PRELOADED = ("pipeline.commands.first_pass", "pipeline.commands.pictures_of_run")
-"""Modules that every child needs: imported once, by the server that children are forked from."""
+PRELOADED = ("pipeline.commands.preloaded",)
+"""Imported by the process that children are forked from."""
 
 
 def read_scans(
