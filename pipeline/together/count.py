@@ -15,8 +15,8 @@ from pipeline.together.chains import Bone, chains, evidence_features
 from pipeline.together.decode import Decoded, best_paths
 from pipeline.together.sequence import FEATURES, Numbers
 
-AT_ONCE = 64
-"""Bones whose chains are in memory together: some 25 MB."""
+AT_ONCE = 128
+"""Bones whose chains are in memory together: some 50 MB."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ def best_paths(s: Scores, annuli: list[int]) -> list[Decoded]:
     out: list[Decoded] = [Decoded((), False, False)] * len(annuli)
     # Bones alike in count and candidates together: the work grows with the highest of both.
     order = np.lexsort((np.sum(s.node > IMPOSSIBLE / 2, axis=1), annuli))
-    for part in np.array_split(order, max(1, len(order) // 64)):
+    for part in np.array_split(order, max(1, len(order) // 32)):
         for b, path in zip(part, _best(s, part, [annuli[i] for i in part]), strict=True):
             out[b] = path
     return out
