@@ -215,8 +215,9 @@ class Ledger:
     def measures(self) -> dict[str, tuple[BoneReading, ...]]:
         """The readings of every bone by scan, in reading order, without outlines and arcs."""
         found: dict[str, list[BoneReading]] = {}
-        for scan, text in self._rows("SELECT scan, measures FROM bones ORDER BY scan, number"):
-            found.setdefault(str(scan), []).append(record_text.read_measures(str(text)))
+        with self._told():  # row by row: all texts at once would take as much memory as all readings
+            for scan, text in self._db.execute("SELECT scan, measures FROM bones ORDER BY scan, number"):
+                found.setdefault(str(scan), []).append(record_text.read_measures(str(text)))
         return {scan: tuple(bones) for scan, bones in found.items()}
 
     def digests(self) -> dict[tuple[str, int], str]:

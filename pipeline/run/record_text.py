@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import cache
 from itertools import islice
+from sys import intern
 from typing import Any
 
 import numpy as np
@@ -106,6 +107,7 @@ def read_measures(text: str) -> BoneReading:
     for mark in d["marks"]:  # by hand: there are a dozen a bone
         mark["evidence"], mark["arc"] = tuple(mark["evidence"]), ()
     d["marks"] = tuple([Mark(**mark) for mark in d["marks"]])
+    d["traits"] = {intern(name): value for name, value in d["traits"].items()}
     return BoneReading(**_tuples(d))
 
 

@@ -15,8 +15,8 @@ from pipeline.together.chains import Bone, chains, evidence_features
 from pipeline.together.decode import Decoded, best_paths
 from pipeline.together.sequence import FEATURES, Numbers
 
-AT_ONCE = 256
-"""Bones whose chains are in memory together: some 100 MB."""
+AT_ONCE = 128
+"""Bones whose chains are in memory together: some 50 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,22 +47,33 @@ def check_weights(settings: Settings) -> None:
         )
 
 
-def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]:
-    """Counts of all bones, in order."""
+def candidate_odds(bones: Sequence[Bone], settings: Settings) -> list[Numbers]:
+    """For each bone the log odds of its candidates from their own evidence, (candidate,)."""
+    out: list[Numbers] = []
+    weights = np.array(settings.evidence.weights)
+    for start in range(0, len(bones), AT_ONCE):
+        part = bones[start : start + AT_ONCE]
+        every = np.concatenate([b.evidence for b in part])
+        ends = np.cumsum([len(b.evidence) for b in part])[:-1]
+        out += np.split(evidence_features(every, settings.evidence) @ weights, ends)
+    return out
+
+
+def count_annuli(
+    bones: Sequence[Bone], settings: Settings, odds: Sequence[Numbers] | None = None
+) -> tuple[Count, ...]:
+    """Counts of all bones, in order. `odds` are those of `candidate_odds`, for who counts the same bones repeatedly."""
+    odds = candidate_odds(bones, settings) if odds is None else odds
     out: list[Count] = []
     w = np.array([settings.count.weights[f] for f in FEATURES])
     most = max((b.growth.most_annuli for b in bones), default=0)
     for start in range(0, len(bones), AT_ONCE):
-        out += _count(bones[start : start + AT_ONCE], w, most, settings)
+        part = slice(start, start + AT_ONCE)
+        out += _count(bones[part], odds[part], w, most)
     return tuple(out)
 
 
-def _count(bones: Sequence[Bone], w: Numbers, most: int, settings: Settings) -> list[Count]:
-    sizes = [len(b.evidence) for b in bones]
-    every = np.concatenate([b.evidence for b in bones]) if sum(sizes) else np.zeros((0, len(EVIDENCE)))
-    odds = np.split(
-        evidence_features(every, settings.evidence) @ np.array(settings.evidence.weights), np.cumsum(sizes)[:-1]
-    )
+def _count(bones: Sequence[Bone], odds: Sequence[Numbers], w: Numbers, most: int) -> list[Count]:
     c, chosen = chains(bones, odds)
     s = sequence.scores(c, w)
     m = sequence.marginals(s, most)
@@ -71,9 +82,9 @@ def _count(bones: Sequence[Bone], w: Numbers, most: int, settings: Settings) -> 
     probability = probability / probability.sum(1, keepdims=True)
     paths = best_paths(s, [int(n) for n in probability.argmax(1)])
     out = []
-    for b, size in enumerate(sizes):
+    for b, bone in enumerate(bones):
         real = chosen[b] >= 0
-        marks = np.zeros(size)
+        marks = np.zeros(len(bone.evidence))
         marks[chosen[b][real]] = m.taken[b][real]
         path = paths[b]
         path = Decoded(tuple(int(chosen[b][t]) for t in path.taken), path.hidden_first, path.late)

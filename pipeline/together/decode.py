@@ -22,9 +22,9 @@ class Decoded:
 def best_paths(s: Scores, annuli: list[int]) -> list[Decoded]:
     """For each bone the likeliest path with `annuli` marks, the hidden first and the late last among them."""
     out: list[Decoded] = [Decoded((), False, False)] * len(annuli)
-    order = np.argsort(annuli, kind="stable")
-    # Bones of like count together: the work grows with the highest count.
-    for part in np.array_split(order, max(1, len(order) // 64)):
+    # Bones alike in count and candidates together: the work grows with the highest of both.
+    order = np.lexsort((np.sum(s.node > IMPOSSIBLE / 2, axis=1), annuli))
+    for part in np.array_split(order, max(1, len(order) // 32)):
         for b, path in zip(part, _best(s, part, [annuli[i] for i in part]), strict=True):
             out[b] = path
     return out
@@ -33,19 +33,22 @@ def best_paths(s: Scores, annuli: list[int]) -> list[Decoded]:
 def _best(s: Scores, part: np.ndarray, annuli: list[int]) -> list[Decoded]:
     top = max(annuli, default=0) + 2
     bones = len(part)
+    # Candidates that only fill the arrays up lie last.
+    real = int(np.sum(s.node[part] > IMPOSSIBLE / 2, axis=1).max(initial=0))
     pair, node = s.pair[part], s.node[part]
     alpha = np.full((bones, NODES, MOST_CANDIDATES, top), 2 * IMPOSSIBLE)
     back = np.zeros((bones, NODES, MOST_CANDIDATES, top), np.int8)
     alpha[:, 0, :, 1] = pair[:, 0] + node
     if top > 2:
         alpha[:, 1, :, 2] = pair[:, 1] + node
-    for middle, block in blocks(s.triple[part]):
-        reach = alpha[:, :middle, None, middle - 2, :] + block[..., None]  # (bone, i, k, count)
+    for middle, block in blocks(s.triple[part])[: max(real - 1, 0)]:
+        # (bone, i, k, count)
+        reach = alpha[:, :middle, None, middle - 2, :] + block[:, :, : real + 1 - middle, None]
         best = reach.argmax(1)
         came = np.take_along_axis(reach, best[:, None], axis=1)[:, 0]
-        step = pair[:, middle, middle - 1 :] + node[:, middle - 1 :]
-        alpha[:, middle, middle - 1 :, 1:] = came[:, :, :-1] + step[..., None]
-        back[:, middle, middle - 1 :, 1:] = best[:, :, :-1]
+        step = pair[:, middle, middle - 1 : real] + node[:, middle - 1 : real]
+        alpha[:, middle, middle - 1 : real, 1:] = came[:, :, :-1] + step[..., None]
+        back[:, middle, middle - 1 : real, 1:] = best[:, :, :-1]
     return [_trace(s, int(b), alpha[n], back[n], annuli[n]) for n, b in enumerate(part)]
 
 

@@ -12,9 +12,9 @@ from pipeline.records import Age, AgedMark, BoneReading, Specimen
 from pipeline.settings import Settings
 from pipeline.together import plausible
 from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of, increment_expected, margin_share
-from pipeline.together.chains import Bone, bone_of
+from pipeline.together.chains import Bone, bone_of, expected_first_share
 from pipeline.together.confidence import calibrated, first_year_doubt
-from pipeline.together.count import Count, count_annuli
+from pipeline.together.count import Count, candidate_odds, count_annuli
 from pipeline.together.first_year import first_year_lengths
 from pipeline.together.marks_counted import counted_marks, hidden_first_px, split_or_check
 from pipeline.together.plausible import Measured
@@ -109,19 +109,29 @@ def counted_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Setti
     """Count of every bone of a run, in order, with the first-year length that the run's bones together suggest."""
     expected = np.array([settings.species_of(s.species).growth.first_year_length_mm for s, _ in bones])
     groups = [s.species.strip().lower() for s, _ in bones]
+    seen = [bone_of(s, r, settings) for s, r in bones]
+    odds = candidate_odds(seen, settings)  # what a mark's own evidence says does not depend on the first year
+
+    def counted(first_mm: Numbers) -> tuple[list[Bone], tuple[Count, ...]]:
+        told = [_with_first_year(b, s, r, float(mm)) for b, (s, r), mm in zip(seen, bones, first_mm, strict=True)]
+        return told, count_annuli(told, settings, odds)
+
     first_mm = expected
     for _ in range(ROUNDS):
-        seen = [bone_of(s, r, settings, float(mm)) for (s, r), mm in zip(bones, first_mm, strict=True)]
-        counts = count_annuli(seen, settings)
-        found = np.array([_first_length(s, b, c) for (s, _), b, c in zip(bones, seen, counts, strict=True)])
+        told, counts = counted(first_mm)
+        found = np.array([_first_length(s, b, c) for (s, _), b, c in zip(bones, told, counts, strict=True)])
         sure = np.array([_surely_first(c) for c in counts])
         first_mm = first_year_lengths(groups, expected, found, sure, settings.count.first_year_bones)
-    seen = [bone_of(s, r, settings, float(mm)) for (s, r), mm in zip(bones, first_mm, strict=True)]
-    counts = count_annuli(seen, settings)
+    told, counts = counted(first_mm)
     return [
         CountedBone(s, r, b, c, calibrated(c, b, r, settings), float(mm))
-        for (s, r), b, c, mm in zip(bones, seen, counts, first_mm, strict=True)
+        for (s, r), b, c, mm in zip(bones, told, counts, first_mm, strict=True)
     ]
+
+
+def _with_first_year(bone: Bone, specimen: Specimen, reading: BoneReading, first_mm: float) -> Bone:
+    share = expected_first_share(specimen.length_mm, bone.radius_px, reading.dpi, first_mm, bone.growth)
+    return replace(bone, first_length_share=share)
 
 
 def _first_length(specimen: Specimen, bone: Bone, count: Count) -> float:
