@@ -16,7 +16,7 @@ _EDGES = {
     "wide": "over two thirds of a year's growth beyond the last annulus",
 }
 # Words for the confidence, from the surest; the figure stands beside them.
-_SURE = ((0.95, "very sure"), (0.85, "sure"), (0.65, "fairly sure"), (0.0, "not sure"))
+_SURE = ((0.97, "very sure"), (0.93, "sure"), (0.75, "fairly sure"), (0.0, "not sure"))
 # Counts less probable than this get no bar.
 _LEAST_BAR = 0.005
 _MOST_BARS = 11
