@@ -23,8 +23,9 @@ from pipeline.settings import Settings
 
 Say = Callable[[str], None]
 
-_BONES_AT_ONCE = 25
-"""Bones that one child draws: a child costs about as much as a quarter of a picture."""
+_PICTURES_AT_ONCE = (25, 100)
+"""Pictures that one child draws, fewest and most: the first ones cost it twice as much, as their words are new to it;
+but all workers must have some, and what a fault ends is lost to the next call."""
 _MEGAPIXELS = 20
 """Pixels of the pictures that one child holds at a time, generously: sets its limits."""
 
@@ -110,7 +111,7 @@ def bring_up_to_date(
 
     limits = limits_of(_MEGAPIXELS, settings.batch)
     todo = [only for only in (scan.only(stale) for scan in scans) if only.wanted]
-    jobs = (_job(run, ledger, some, promised, settings) for some in _in_portions(todo))
+    jobs = (_job(run, ledger, some, promised, settings) for some in _in_portions(todo, place.workers))
     run_batch(draw, (Task(job, limits) for job in jobs), place, keep)
 
 
@@ -163,11 +164,13 @@ def _name(run: Path, path: Path) -> str:
     return path.relative_to(run).as_posix()
 
 
-def _in_portions(todo: Sequence[_ScanPictures]) -> Iterator[list[_ScanPictures]]:
+def _in_portions(todo: Sequence[_ScanPictures], workers: int) -> Iterator[list[_ScanPictures]]:
+    fewest, most = _PICTURES_AT_ONCE
+    enough = min(max(sum(len(s.wanted) for s in todo) // workers + 1, fewest), most)
     portion: list[_ScanPictures] = []
     for scan in todo:
         portion.append(scan)
-        if sum(len(s.wanted) for s in portion) >= _BONES_AT_ONCE:
+        if sum(len(s.wanted) for s in portion) >= enough:
             yield portion
             portion = []
     if portion:
