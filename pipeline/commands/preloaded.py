@@ -12,7 +12,7 @@ __all__ = ["first_pass", "pictures_of_run", "watershed"]
 
 # These import their parts at first use.
 Image.preinit()
-CODECS = (imagecodecs.jpeg8_decode, imagecodecs.png_decode, imagecodecs.zlib_decode, imagecodecs.lzw_decode)
+CODECS = tuple(getattr(imagecodecs, f"{name}_decode") for name in ("jpeg8", "png", "zlib", "deflate", "lzw"))
 
 # A child that looks through the objects there are for garbage writes to their pages, and each is copied then.
 gc.collect()
