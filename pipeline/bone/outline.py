@@ -55,8 +55,10 @@ def cut_out(
     x0, y0 = (max(0, int(start - pad)) for start in thing.origin)
     x1 = min(near.shape[1], int(thing.origin[0] + columns + pad) + 1)
     y1 = min(near.shape[0], int(thing.origin[1] + rows + pad) + 1)
-    left, right = (min(width, round(x * scale)) for x in (x0, x1))
-    top, bottom = (min(height, round(y * scale)) for y in (y0, y1))
+    left, top = round(x0 * scale), round(y0 * scale)
+    # The reduced scan may end a pixel before the scan does; the crop must not, or no bone would touch that edge.
+    right = width if x1 == near.shape[1] else round(x1 * scale)
+    bottom = height if y1 == near.shape[0] else round(y1 * scale)
     shape = (bottom - top, right - left)
     grey = scan.pixels[top:bottom, left:right].astype(np.float32)
     grey *= np.float32(1 / scan.white)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -166,12 +164,12 @@ def _cut_off(
     """Whether the bone runs along the scan's edge, or along the frame about the backing, for more than a few pixels."""
     (x, y), mask = cutout.origin, cutout.mask
     rows, columns = mask.shape
-    along: list[np.integer[Any] | int] = [0]
+    along = [0]
     if not backing.field.all():
         field = backing.field_within(cutout.origin, mask.shape, scale).astype(np.uint8)
-        along.append(np.count_nonzero(mask & (cv2.erode(field, np.ones((3, 3), np.uint8)) == 0)))
+        along.append(int(np.count_nonzero(mask & (cv2.erode(field, np.ones((3, 3), np.uint8)) == 0))))
     along += [
-        np.count_nonzero(edge)
+        int(np.count_nonzero(edge))
         for edge, cut in (
             (mask[0], y == 0),
             (mask[:, 0], x == 0),

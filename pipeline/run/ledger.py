@@ -228,13 +228,6 @@ class Ledger:
         """What is drawn of each bone on a scan, as kept: `record_text.read_shape` reads it where it is drawn."""
         return {int(str(n)): str(s) for n, s in self._rows("SELECT number, shape FROM bones WHERE scan = ?", scan)}
 
-    def whole_readings(self, scan: str) -> tuple[BoneReading, ...]:
-        """The readings of one scan's bones with outlines and arcs."""
-        rows = self._rows("SELECT measures, shape FROM bones WHERE scan = ? ORDER BY number", scan)
-        return tuple(
-            record_text.joined(record_text.read_measures(str(m)), record_text.read_shape(str(s))) for m, s in rows
-        )
-
     def drop_machine_results(self) -> None:
         """Forget everything the machine found; people's readings and corrections stay."""
         with self._transaction() as db:

@@ -161,6 +161,14 @@ def test_a_bone_at_the_edge_is_cut_off_and_its_neighbour_is_not(edge: str, light
     assert sorted(b.cut_off for b in found(cut)) == [False, True]
 
 
+@pytest.mark.parametrize("rest", range(20))
+def test_a_cut_bone_is_said_to_be_whatever_the_size_of_the_scan(rest: int) -> None:
+    drawn = draw_bone(3, dpi=600.0, radius_mm=18.0)
+    wide = np.pad(drawn.picture, ((0, 60), (1300, 0)), constant_values=int(drawn.picture[0, 0]))
+    (bone,) = found(np.ascontiguousarray(wide[:, : wide.shape[1] - 90 - rest]))
+    assert bone.cut_off
+
+
 @pytest.mark.parametrize("lighting", ["dark", "white", "transmitted"])
 def test_bones_of_drawn_trays_are_found_beside_label_and_ruler(lighting: str) -> None:
     variety = Variety(levels=["clean"], lightings=[lighting], dpis=[300], tray_share=1.0)

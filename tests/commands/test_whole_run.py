@@ -6,7 +6,6 @@ import csv
 import io
 import json
 import re
-import sys
 from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
@@ -15,13 +14,13 @@ from typing import Any
 import numpy as np
 import pytest
 import tifffile
+from command_line import called
 from drawing import draw_bone
 from numpy.typing import NDArray
 from PIL import Image
 from reading import natural_bone
 from skimage import draw
 
-from pipeline import cli
 from pipeline.codes import NOTICES, REASONS, REFUSALS
 
 FIXTURES = Path(__file__).parent.parent.parent / "fixtures"
@@ -39,21 +38,6 @@ HEADERS = {
 }
 DECIMALS = {"confidence": 4, "probability": 4, "fraction": 4, "dpi": 2, "radius_px": 2, "radius_mm": 3, "focus_x": 2,
             "focus_y": 2, "axis_x": 2, "axis_y": 2, "x": 2, "y": 2}  # fmt: skip
-
-
-def called(*arguments: object) -> tuple[int, str, str]:
-    """Exit status, standard output and standard error of `opercle` with these arguments."""
-    out, err = io.StringIO(), io.StringIO()
-    kept = sys.argv, sys.stdout, sys.stderr
-    sys.argv, sys.stdout, sys.stderr = ["opercle", *map(str, arguments)], out, err
-    try:
-        cli.main()
-        status = 0
-    except SystemExit as end:
-        status = int(end.code or 0)
-    finally:
-        sys.argv, sys.stdout, sys.stderr = kept
-    return status, out.getvalue(), err.getvalue()
 
 
 def table(path: Path) -> list[Row]:

@@ -6,16 +6,15 @@ import csv
 import hashlib
 import io
 import struct
-import sys
 import zlib
 from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
+from command_line import called
 from PIL import Image
 
-from pipeline import cli
 from pipeline.codes import REFUSALS
 
 RNG = np.random.default_rng(5)
@@ -84,22 +83,8 @@ def night(tmp_path_factory):
     (scans / "link.png").symlink_to(outside)
     (scans / "nowhere.png").symlink_to(place / "gone.png")
     before = contents(place)
-    out, err, status = called("age", str(scans), "--out", str(place / "run"), "--workers", "2")
+    status, out, err = called("age", str(scans), "--out", str(place / "run"), "--workers", "2")
     return place, before, out, err, status
-
-
-def called(*arguments: str) -> tuple[str, str, int]:
-    out, err = io.StringIO(), io.StringIO()
-    kept = sys.argv, sys.stdout, sys.stderr
-    sys.argv, sys.stdout, sys.stderr = ["opercle", *arguments], out, err
-    try:
-        cli.main()
-        status = 0
-    except SystemExit as end:
-        status = int(end.code or 0)
-    finally:
-        sys.argv, sys.stdout, sys.stderr = kept
-    return out.getvalue(), err.getvalue(), status
 
 
 def contents(folder: Path) -> dict[str, str]:
@@ -141,6 +126,6 @@ def test_nothing_outside_the_run_is_written_and_no_scan_is_touched(night):
 
 def test_a_second_call_has_nothing_to_do(night):
     place = night[0]
-    _, err, status = called("age", str(place / "scans"), "--out", str(place / "run"))
+    status, _, err = called("age", str(place / "scans"), "--out", str(place / "run"))
     assert status == 0, err
     assert f"({len(hostile())} done before)" in err

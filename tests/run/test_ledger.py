@@ -14,7 +14,7 @@ import pytest
 from pipeline.errors import RunError
 from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Reading, Refusal, Specimen
 from pipeline.run.ledger import FILE, AgedBone, Change, Correction, KnownScan, Ledger, only_batch
-from pipeline.run.record_text import kept, read_shape
+from pipeline.run.record_text import joined, kept, read_shape
 
 
 def scan(name: str = "a.png", **more) -> KnownScan:
@@ -37,9 +37,15 @@ def ledger(tmp_path):
         yield opened
 
 
+def whole_readings(ledger):
+    """Of the bones of a.png, as those who draw them put them together."""
+    shapes = ledger.shapes("a.png")
+    return tuple(joined(m, read_shape(shapes[m.number])) for m in ledger.measures()["a.png"])
+
+
 def test_readings_come_back_to_the_last_bit(ledger):
     ledger.store(scan(width=10, height=20), [kept(bone(1)), kept(bone(2))])
-    assert ledger.whole_readings("a.png") == (bone(1), bone(2))
+    assert whole_readings(ledger) == (bone(1), bone(2))
     assert {n: read_shape(text).outline for n, text in ledger.shapes("a.png").items()} == dict.fromkeys(
         (1, 2), bone().outline
     )
@@ -57,7 +63,7 @@ def test_what_is_only_drawn_is_kept_to_a_hundredth_of_a_pixel(ledger):
     arc = ((1 / 3, 2 / 3), (-1.005, 12345.678))
     rough = replace(bone(), outline=(), marks=(replace(bone().marks[0], arc=arc), replace(bone().marks[0], arc=())))
     ledger.store(scan(), [kept(rough)])
-    (back,) = ledger.whole_readings("a.png")
+    (back,) = whole_readings(ledger)
     assert back.outline == back.marks[1].arc == ()
     np.testing.assert_allclose(back.marks[0].arc, arc, atol=0.005)
 
@@ -166,7 +172,7 @@ def test_a_ledger_of_an_older_version_is_copied_and_brought_up_to_date(ledger):
     for _ in range(2):  # the second time there is nothing to do
         with Ledger(ledger.run) as again:
             assert (again.shapes("a.png"), again.readings()) == (now, (reading,))
-            assert again.whole_readings("a.png") == (bone(),)
+            assert whole_readings(again) == (bone(),)
     with sqlite3.connect(ledger.run / f"{FILE}.v2") as copy:
         assert copy.execute("PRAGMA user_version").fetchone() == (2,)
         assert '"outline"' in copy.execute("SELECT shape FROM bones").fetchone()[0]
