@@ -106,9 +106,7 @@ class Progress:
         self._bones += bones
         self._flagged += flagged
         if self._bar is not None:
-            self._bar.set_postfix_str(
-                f"refused {self._refused}; bones {self._bones}, flagged {self._flagged}", refresh=False
-            )
+            self._bar.set_postfix_str(f"refused {self._refused}; {self._told_bones()}", refresh=False)
             self._bar.update()
         elif self._done == min(_SMOOTHED_OVER, self._scans) or time.monotonic() - self._told >= self._every:
             self._told = time.monotonic()
@@ -117,14 +115,15 @@ class Progress:
     def line(self) -> str:
         """How far, in one line."""
         left = self._scans - self._done
-        told = (
-            f"scans done {self._done} of {self._scans}, refused {self._refused}; "
-            f"bones {self._bones}, flagged {self._flagged}"
-        )
+        told = f"scans done {self._done} of {self._scans}, refused {self._refused}; {self._told_bones()}"
         if not left or self._done < min(_SMOOTHED_OVER, self._scans):
             return told
         seconds = (time.monotonic() - self._began) / self._done * left
         return f"{told}; scans left {left}, about {_spoken(seconds)}"
+
+    def _told_bones(self) -> str:
+        # The ages, once all scans are read, flag more of them.
+        return f"bones {self._bones}, flagged by their picture alone {self._flagged}"
 
     def close(self) -> None:
         """Leave the terminal as it was found."""

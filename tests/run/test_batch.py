@@ -69,4 +69,4 @@ def test_progress_without_a_terminal_is_whole_lines_on_standard_error(capsys):
     progress.close()
     out, err = capsys.readouterr()
     assert out == ""
-    assert err.splitlines()[-1] == "scans done 3 of 3, refused 1; bones 4, flagged 3"
+    assert err.splitlines()[-1] == "scans done 3 of 3, refused 1; bones 4, flagged by their picture alone 3"
