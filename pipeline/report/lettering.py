@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import ImageFont
 
 Box = tuple[float, float, float, float]
 """Left, top, right, bottom in picture pixels."""
@@ -86,19 +86,22 @@ def extent(text: str, size: int, bold: bool = False) -> tuple[float, float]:
 def wrapped(text: str, width: float, size: int, bold: bool = False) -> list[str]:
     """The text in lines no wider than `width` pixels: broken at spaces, and inside a word too long for one."""
     lines: list[str] = []
-    line = ""
+    line, used = "", 0.0
+    gap = font(size, bold).getlength(" ")
     for word in text.split(" "):
-        longer = f"{line} {word}" if line else word
-        if extent(longer, size, bold)[0] <= width:
-            line = longer
+        # Words are measured one by one: few are new, and nearly every line would be.
+        wide = extent(word, size, bold)[0]
+        if line and used + gap + wide <= width:
+            line, used = f"{line} {word}", used + gap + wide
             continue
         if line:
             lines.append(line)
-        line = word
-        while extent(line, size, bold)[0] > width and len(line) > 1:
+        line, used = word, wide
+        while used > width and len(line) > 1:
             cut = next(n for n in range(len(line) - 1, 0, -1) if n == 1 or extent(line[:n], size, bold)[0] <= width)
             lines.append(line[:cut])
             line = line[cut:]
+            used = extent(line, size, bold)[0]
     return [*lines, line]
 
 
@@ -116,18 +119,16 @@ def write_words(picture: NDArray[np.uint8], lines: Iterable[Words]) -> None:
         height, width = cover.shape[:2]
         ground = picture[max(top, 0) : max(top + height, 0), max(left, 0) : max(left + width, 0)]
         cover = cover[max(-top, 0) :, max(-left, 0) :][: ground.shape[0], : ground.shape[1]]
-        below = ground.astype(np.int32)
-        ground[:] = below + ((np.asarray(line.colour, np.int32) - below) * cover >> _COVER_BITS)
+        mixed = ground * (np.uint16(1 << _COVER_BITS) - cover) + np.asarray(line.colour, np.uint16) * cover
+        ground[:] = mixed >> _COVER_BITS
 
 
 @lru_cache(maxsize=1024)
-def _cover(text: str, size: int, bold: bool) -> tuple[NDArray[np.int32], int, int]:
+def _cover(text: str, size: int, bold: bool) -> tuple[NDArray[np.uint16], int, int]:
     """How much of each pixel the text covers, (row, column, 1), in parts of 2 to the power `_COVER_BITS`; and where its
     first pixel lies, across and down from the line's corner. Kept: most lines stand on many pictures.
     """
-    used = font(size, bold)
-    left, top, right, bottom = (int(v) for v in used.getbbox(text, anchor="la"))
-    image = Image.new("L", (max(right - left, 1), max(bottom - top, 1)))
-    ImageDraw.Draw(image).text((-left, -top), text, font=used, fill=255, anchor="la")
-    cover = np.asarray(image, dtype=np.int32)[:, :, None]
+    mask, (left, top) = font(size, bold).getmask2(text, mode="L", anchor="la")
+    across, down = mask.size
+    cover = np.frombuffer(bytes(mask), np.uint8).reshape(down, across, 1).astype(np.uint16)
     return cover + (cover >> _COVER_BITS - 1), left, top
