@@ -119,6 +119,8 @@ class Strip:
     """Radial sample at which the margin lies."""
     base: float
     """Mean value near the focus less that of the blade: how much the thick base hides."""
+    rim: Float
+    """(step,): opacity loss at `bone.rim.STEPS_PX` inside the margin, each ray from its own; the median over rays."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +142,8 @@ class RadialProfile:
     margin: float
     """Radial sample at which the margin effectively lies (where coverage is lost)."""
     samples_per_px: float
+    rim: Float
+    """The strip's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

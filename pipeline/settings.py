@@ -165,7 +165,6 @@ class UnwrapSettings(Section):
     slope_sigmas: tuple[Positive, ...]
     register_rays: tuple[Positive, ...]
     register_sigmas: tuple[Positive, ...]
-    register_coarse: Count
     register_ridge: NotNegative
     most_shift: Fraction
 

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.median import median
 from pipeline.records import Float, Mask
 from pipeline.settings import SegmentSettings
 
@@ -37,9 +38,7 @@ class Backing:
     contrast: float
     """Brightness by which the things on it typically differ from it."""
 
-    def within(
-        self, origin: tuple[float, float], shape: tuple[int, int], scale: float = 1.0
-    ) -> Float:
+    def within(self, origin: tuple[float, float], shape: tuple[int, int], scale: float = 1.0) -> Float:
         """Brightness on a crop.
 
         `origin` is the crop's top-left pixel (x, y) and `shape` its size, in pixels of an image that is `scale` times
@@ -54,9 +53,7 @@ class Backing:
         full = cv2.resize(sparse, (columns * stride, rows * stride), interpolation=cv2.INTER_LINEAR)
         return np.ascontiguousarray(full[stride : stride + shape[0], stride : stride + shape[1]], np.float32)
 
-    def field_within(
-        self, origin: tuple[float, float], shape: tuple[int, int], scale: float = 1.0
-    ) -> Mask:
+    def field_within(self, origin: tuple[float, float], shape: tuple[int, int], scale: float = 1.0) -> Mask:
         """The field on a crop, as `within`."""
         field = self.field.astype(np.uint8)
         return np.asarray(_resampled(field, self._placing(origin, scale), shape, cv2.INTER_NEAREST) > 0)
@@ -93,7 +90,7 @@ def find_backing(image: Float, settings: SegmentSettings) -> Backing:
     residual = np.abs(grid - surface)[field]
     standing_out = residual[residual > 1.5 * _NEAR]
     contrast = float(np.percentile(standing_out, 80)) if standing_out.size >= 6 else 0.0
-    return Backing(surface, (width / size[0], height / size[1]), field, float(np.median(surface[field])), contrast)
+    return Backing(surface, (width / size[0], height / size[1]), field, median(surface[field]), contrast)
 
 
 def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
@@ -119,7 +116,7 @@ def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
         part = np.linalg.solve(weighted.T @ inside[:, :used] + 1e-3 * np.eye(used, dtype=np.float32), weighted.T @ seen)
         solution[:used], solution[used:] = part, 0
         residual = seen - inside @ solution
-        spread = 2.5 * 1.4826 * float(np.median(np.abs(residual[np.abs(residual) < 2 * scale])))
+        spread = 2.5 * 1.4826 * median(np.abs(residual[np.abs(residual) < 2 * scale]))
         scale = float(np.clip(spread, _LEAST_SCALE, scale))
     surface: Float = (terms @ solution).astype(np.float32)
     sigma = 0.08 * max(rows, columns)
@@ -158,8 +155,11 @@ def _open_glass(off: Float, field: Mask, settings: SegmentSettings) -> Mask:
         depth = 0
         for row in range(strips):
             cells = difference[row][inside[row]]
-            if cells.size and max(np.percentile(cells, 30), -np.percentile(cells, 70)) <= settings.lid_contrast:
-                break
+            if cells.size:
+                low, high = (int(share * (cells.size - 1)) for share in (0.3, 0.7))
+                ordered = np.sort(cells)
+                if max(ordered[low], -ordered[high]) <= settings.lid_contrast:
+                    break
             depth = row + 1
         seen[: depth + (depth > 0)] = False
     return open_glass

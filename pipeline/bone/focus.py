@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bone.area_mean import area_mean
+from pipeline.bone.median import median
 from pipeline.bone.quadratic_logit import log_odds
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Axis, Bone, Float, Point, Specimen
@@ -53,10 +54,10 @@ OUTLINE_FEATURES = (
     "normals",
 )
 PIXEL_FEATURES = ("thins_outward", "alignment", "local_alignment", "arc_alignment")
-NORMALS = 240
+NORMALS = 160
 """Pixels with the steepest brightness whose gradients are asked which candidate they point to: enough for every
 mark."""
-SHORTLIST = 56
+SHORTLIST = 36
 """Candidates along whose rays the pixels are looked at: on drawn bones of many outlines the true focus ranks far
 better by the cheap features alone."""
 MEDIAN_OF = 16
@@ -84,6 +85,10 @@ class SmallBone:
     """Working pixels a scan pixel."""
     origin: Point
     """Scan pixel (x, y) of the working pixel (0, 0)."""
+    level: float
+    """Median of `loss` on the bone."""
+    scatter: float
+    """Robust standard deviation of `loss` on the bone."""
 
     def to_scan(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
         """Working pixels x, y -> scan pixels."""
@@ -93,7 +98,7 @@ class SmallBone:
 def shrink(loss: Float, bone: Bone) -> SmallBone:
     """The bone at the size that its focus is sought in."""
     scale = WORK_SIDE / float(np.sqrt(np.count_nonzero(bone.mask)))
-    filled = np.where(bone.mask, loss, np.float32(np.median(loss[bone.mask][::MEDIAN_OF])))
+    filled = np.where(bone.mask, loss, np.float32(median(loss[bone.mask][::MEDIAN_OF])))
     if scale < 1:
         small = area_mean(filled, scale)
         on_bone = area_mean(bone.mask.view(np.uint8) * np.uint8(255), scale)
@@ -106,7 +111,10 @@ def shrink(loss: Float, bone: Bone) -> SmallBone:
     outline = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float32)
     shift = (0.5 - pad) / scale - 0.5
     edged = np.asarray(np.pad(small, pad, mode="edge"), np.float32)
-    return SmallBone(edged, inside, outline, scale, (bone.origin[0] + shift, bone.origin[1] + shift))
+    blade = edged[inside > 0]
+    level = median(blade)
+    scatter = 1.48 * median(np.abs(blade - level)) + 1e-3
+    return SmallBone(edged, inside, outline, scale, (bone.origin[0] + shift, bone.origin[1] + shift), level, scatter)
 
 
 def candidates(small: SmallBone, depth: Float) -> Float:
@@ -134,20 +142,27 @@ def ray_lengths(outline: Float, points: Float) -> Float:
     return np.where(reach == 0, np.maximum(np.maximum(np.roll(reach, 1, 1), np.roll(reach, -1, 1)), 1), reach)
 
 
+def longest_ray(reach: Float) -> Float:
+    """Length of the longest rays of each point, (point,): the second longest of all `RAYS`, so that no single spine
+    rules.
+
+    reach : (point, ray).
+    """
+    return np.asarray(np.partition(reach, RAYS - 2, axis=1)[:, RAYS - 2], np.float32)
+
+
 def outline_features(small: SmallBone, points: Float, reach: Float, depth: Float) -> NDArray[np.float64]:
     """What is cheaply known of each candidate, (candidate, feature) as named by `OUTLINE_FEATURES`.
 
     points : (candidate, 2) x, y; reach : (candidate, ray) distances to the outline; depth : (row, column) distance to
     the nearest outline; working pixels.
     """
-    blade = small.loss[small.inside > 0]
-    centre = float(np.median(blade))
-    scatter = 1.48 * float(np.median(np.abs(blade - centre))) + 1e-3
     narrow = smooth(small.loss, 2.9, 2.9)
     here = _bilinear(narrow, points[:, 0], points[:, 1])
     spot = _bilinear(smooth(small.loss, 9.0, 9.0) - narrow, points[:, 0], points[:, 1])
     depth_here = depth[points[:, 1].astype(int), points[:, 0].astype(int)]
-    share = reach / np.percentile(reach, 98, axis=1, keepdims=True)
+    longest = longest_ray(reach)
+    share = reach / longest[:, None]
     ordered = np.sort(share, axis=1)
     fan = share > FAN
     mean = (share * fan).sum(1) / fan.sum(1)
@@ -156,15 +171,15 @@ def outline_features(small: SmallBone, points: Float, reach: Float, depth: Float
     return np.stack(
         [
             depth_here / WORK_SIDE,
-            np.percentile(reach, 98, axis=1) / WORK_SIDE,
+            longest / WORK_SIDE,
             (share > AXIS_RAYS).mean(1),
             ordered[:, : RAYS // 3].mean(1),
             share.mean(1),
             pointing,
             spread,
             -np.log(ordered[:, : RAYS // 4].mean(1) + 0.01),
-            np.clip((centre - here) / scatter, -4, 4),
-            np.clip(spot / scatter, -3, 3),
+            np.clip((small.level - here) / small.scatter, -4, 4),
+            np.clip(spot / small.scatter, -3, 3),
             _normals(small, depth, points),
         ],
         axis=1,
@@ -184,7 +199,7 @@ def _normals(small: SmallBone, depth: Float, points: Float) -> NDArray[np.float6
     steepest = np.argpartition(-sparse, min(4 * NORMALS, len(sparse) - 1))[: 4 * NORMALS]
     flat = steepest[np.lexsort((steepest, -sparse[steepest]))][::4]
     rows, columns = (2 * i for i in np.unravel_index(flat, steep[::2, ::2].shape))
-    strength = np.minimum(steep[rows, columns], np.median(steep[rows, columns])) + 1e-6
+    strength = np.minimum(steep[rows, columns], median(steep[rows, columns])) + 1e-6
     dx, dy = columns[None, :] - points[:, 0, None], rows[None, :] - points[:, 1, None]
     square = dx * dx + dy * dy + np.float32(1e-3)
     steepness = steep[rows, columns] + np.float32(1e-6)
@@ -195,7 +210,8 @@ def _normals(small: SmallBone, depth: Float, points: Float) -> NDArray[np.float6
 
 def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.float64]:
     """What the pixels say of each candidate, (candidate, feature) as named by `PIXEL_FEATURES`."""
-    fan = reach > FAN * np.percentile(reach, 98, axis=1, keepdims=True)
+    longest = longest_ray(reach)
+    fan = reach > FAN * longest[:, None]
     weight = fan[:, :, None].astype(np.float32)
     steps = np.linspace(NEAREST, FARTHEST, STEPS, dtype=np.float32)
     scaled = _sample(small.loss, points, reach[:, :, None] * steps)
@@ -208,7 +224,7 @@ def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.
     whole = fan.reshape(len(points), RAYS // 6, 6).all(2)
     local = (sector.var(2) * whole).sum(1) / np.maximum(whole.sum(1), 1) / power
     # And between circles: marks that keep their distance from the focus whatever the margin does.
-    radius = steps * np.percentile(reach, 98, axis=1)[:, None]
+    radius = steps * longest[:, None]
     on_bone = ((radius[:, None, :] < 0.97 * reach[:, :, None]) & fan[:, :, None]).astype(np.float32)
     circle = _detail(_sample(small.loss, points, np.broadcast_to(radius[:, None, :], on_bone.shape)))
     rays = on_bone.sum(1)
@@ -217,14 +233,12 @@ def pixel_features(small: SmallBone, points: Float, reach: Float) -> NDArray[np.
     ring_power = (circle**2 * on_bone).sum((1, 2)) / np.maximum(on_bone.sum((1, 2)), 1) + 1e-5
     arc_alignment = (ring**2 * enough).sum(1) / np.maximum(enough.sum(1), 1) / ring_power
 
-    blade = small.loss[small.inside > 0]
-    spread = 1.48 * float(np.median(np.abs(blade - np.median(blade)))) + 1e-3
     radial = (scaled * weight).sum(1) / weight.sum(1)
     level = np.linspace(-1, 1, STEPS, dtype=np.float32)
     slope = radial @ level / float(level @ level)
     return np.stack(
         [
-            np.clip(slope / spread, -4, 4),
+            np.clip(slope / small.scatter, -4, 4),
             np.log(alignment + 0.01),
             np.log(local + 0.01),
             np.log(arc_alignment + 0.01),
@@ -289,7 +303,7 @@ def by_hand(row: Specimen, scale: float) -> Axis:
 def axis_direction(outline: Float, focus: NDArray[np.float64]) -> float:
     """Direction of the growth axis in radians: the weighted middle of the long rays."""
     reach = ray_lengths(outline, focus[None].astype(np.float32))[0]
-    share = reach / np.percentile(reach, 98)
+    share = reach / longest_ray(reach[None])
     weight = np.clip(share - AXIS_RAYS, 0, 1 - AXIS_RAYS)
     return float(np.arctan2((weight * np.sin(_ANGLES)).sum(), (weight * np.cos(_ANGLES)).sum()))
 

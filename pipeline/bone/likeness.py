@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.median import median
 from pipeline.bone.outline import Cutout
 from pipeline.bone.shape import filled, outer_contour, solidity
 from pipeline.records import Float, Mask
@@ -105,7 +106,7 @@ def lettering_likeness(cutout: Cutout, small: Small, settings: SegmentSettings) 
 def standing_out(cutout: Cutout) -> float:
     """Median brightness step between the thing and the backing."""
     off = (cutout.grey[::3, ::3] - cutout.backing[::3, ::3])[cutout.mask[::3, ::3]]
-    return abs(float(np.median(off))) if off.size else 0.0
+    return abs(median(off)) if off.size else 0.0
 
 
 def contrast_likeness(step: float, clearest: float, settings: SegmentSettings) -> float:
@@ -141,8 +142,10 @@ def _wholeness(cutout: Cutout, settings: SegmentSettings) -> float:
 
 def ink(small: Small) -> float:
     """How much more the parts that stand out most from the backing do so than the whole: ratio of brightness steps."""
-    typical, most = np.percentile(small.off[small.mask > 0], [50, 98])
-    return float(most / max(typical, 1e-3))
+    off = small.off[small.mask > 0]
+    middle, high = off.size // 2, int(0.98 * (off.size - 1))
+    ordered = np.partition(off, (middle, high))
+    return float(ordered[high] / max(ordered[middle], 1e-3))
 
 
 def strokes(small: Small, step: float) -> float:
@@ -156,7 +159,7 @@ def strokes(small: Small, step: float) -> float:
     within = cv2.erode(small.mask, rim, borderType=cv2.BORDER_CONSTANT, borderValue=0) > 0
     if not within.any():
         return 0.0
-    typical = float(np.median(small.off[small.mask > 0]))
+    typical = median(small.off[small.mask > 0])
     return float(np.mean(cv2.morphologyEx(small.off, cv2.MORPH_TOPHAT, pen)[within] > step * typical))
 
 
@@ -170,8 +173,9 @@ def edge_sharpness(thing: Small) -> float:
     beyond = small[(outside > 1.5) & (outside <= 3.5)]
     if not (deep.size and rim.size and beyond.size):
         return 1.0
-    whole = float(np.median(deep) - np.median(beyond))
-    return float(np.clip((np.median(rim) - np.median(beyond)) / whole, 0, 1)) if whole > 0 else 0.0
+    far = median(beyond)
+    whole = median(deep) - far
+    return float(np.clip((median(rim) - far) / whole, 0, 1)) if whole > 0 else 0.0
 
 
 def zones(thing: Small) -> tuple[float, float]:
@@ -196,7 +200,7 @@ def zones(thing: Small) -> tuple[float, float]:
 def _explained(value: Float, mask: NDArray[np.uint8], foci: NDArray[np.float32]) -> Float:
     angle = np.linspace(0, 2 * np.pi, _RAYS, endpoint=False, dtype=np.float32)
     way = np.stack([np.cos(angle), np.sin(angle)], 1)
-    reach = np.arange(1, int(1.5 * _SIDE), 1.5, dtype=np.float32)
+    reach = np.arange(1, int(1.5 * _SIDE), 2.5, dtype=np.float32)
     points = np.asarray(foci[:, None, None, :] + way[None, :, None, :] * reach[None, None, :, None], np.float32)
     on = _picked(mask, points, cv2.INTER_NEAREST) > 0
     length = np.where(on.any(2), reach[on.shape[2] - 1 - on[:, :, ::-1].argmax(2)], 0.0)
@@ -241,7 +245,7 @@ def _overlaps(mask: Mask) -> tuple[float, float]:
     """Overlap (intersection over union) with the rectangle and with the ellipse of the mask's second moments."""
     shrink = min(1.0, _OUTLINE_SIDE / max(mask.shape))
     size = (max(4, round(mask.shape[1] * shrink)), max(4, round(mask.shape[0] * shrink)))
-    solid = cv2.resize(filled(mask).astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
+    solid = filled(cv2.resize(mask.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA) > 127)
     rows, columns = np.nonzero(solid)
     if rows.size < 8:
         return 0.0, 0.0
@@ -251,15 +255,21 @@ def _overlaps(mask: Mask) -> tuple[float, float]:
     # A square has no principal axes, so the sides of the smallest rectangle are tried as well.
     corners = cv2.boxPoints(cv2.minAreaRect(outer_contour(solid)))
     side = (corners[1] - corners[0]) / max(float(np.hypot(*(corners[1] - corners[0]))), 1e-6)
-    y, x = np.mgrid[-2 : size[1] + 2, -2 : size[0] + 2]
-    place = np.stack([x - centre[0], y - centre[1]], -1)
     here = np.pad(solid, 2)
-    square = 0.0
-    for axes in (way, np.array([[side[0], -side[1]], [side[1], side[0]]])):
-        # Half sides of a uniform rectangle are the root of three standard deviations, half axes of an ellipse two.
-        reach = (place @ axes) ** 2 / ((points - centre) @ axes).var(0)
-        square = max(square, _overlap(here, reach.max(-1) <= 3))
-    return square, _overlap(here, ((place @ way) ** 2 / spread).sum(-1) <= 4)
+    x = np.arange(-2, size[0] + 2, dtype=np.float32) - np.float32(centre[0])
+    y = np.arange(-2, size[1] + 2, dtype=np.float32) - np.float32(centre[1])
+
+    def along(axis: NDArray[np.float64]) -> Float:
+        """Squared distance of every pixel along an axis through the centre."""
+        return np.asarray((np.float32(axis[0]) * x + np.float32(axis[1]) * y[:, None]) ** 2, np.float32)
+
+    first, second = along(way[:, 0]), along(way[:, 1])
+    # Half sides of a uniform rectangle are the root of three standard deviations, half axes of an ellipse two.
+    square = _overlap(here, (first <= 3 * spread[0]) & (second <= 3 * spread[1]))
+    turned = np.array([[side[0], -side[1]], [side[1], side[0]]])
+    wide, high = ((points - centre) @ turned).var(0)
+    square = max(square, _overlap(here, (along(turned[:, 0]) <= 3 * wide) & (along(turned[:, 1]) <= 3 * high)))
+    return square, _overlap(here, first / np.float32(spread[0]) + second / np.float32(spread[1]) <= 4)
 
 
 def _overlap(one: Mask, other: Mask) -> float:

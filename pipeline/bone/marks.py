@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.median import median
+from pipeline.bone.rim import hollows, levels
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Float, Mark, Point, RadialProfile, Strip
 from pipeline.settings import MarksSettings
@@ -33,10 +35,6 @@ WIDTH_POWER = 0.22
 """Response grows by width to this power: of two equal contrasts the wider is less likely noise."""
 INNERMOST = 0.07
 """Share of the radius about the focus where the socket hides everything."""
-MARGIN_STEPS_PX = (1.5, 3.0, 5.0, 8.0)
-"""Pixels inside the margin at which its profile is told."""
-MARGIN_SHARE = 0.12
-"""Share of the radius from the margin inward in which the level of summer growth is sought."""
 MARGIN_FADE_PX = 6.0
 """Pixels over which the margin's profile loses its say about a mark farther in."""
 BLOCK_SHOWS = 0.35
@@ -77,6 +75,10 @@ EVIDENCE = (
     "margin_2",
     "margin_3",
     "margin_4",
+    "hollow_1",
+    "hollow_2",
+    "hollow_3",
+    "hollow_4",
 )
 """Names of a mark's evidence, in order."""
 
@@ -176,7 +178,13 @@ def find_ridges(profile: RadialProfile, settings: MarksSettings) -> Ridges:
         empty = np.zeros(0)
         return Ridges(empty.astype(np.int64), empty, empty, empty)
     width, depth = widths[scale], response[scale, middle]
-    edge = np.array([_outer_edge(profile.value, int(c), float(w), margin) for c, w in zip(middle, width, strict=True)])
+    smoothed = {k: smooth(profile.value[None], 0.0, max(0.6, 0.1 * float(widths[k])))[0] for k in set(scale.tolist())}
+    edge = np.array(
+        [
+            _outer_edge(smoothed[k], c, float(widths[k]), margin)
+            for k, c in zip(scale.tolist(), middle.tolist(), strict=True)
+        ]
+    )
     kept = _merge(edge, width, depth, spp)
     return Ridges(middle[kept], width[kept], edge[kept], depth[kept])
 
@@ -203,25 +211,20 @@ def _flanks(
     return left, right
 
 
-def _outer_edge(value: Float, middle: int, width: float, margin: float) -> float:
-    """Where the profile falls most steeply beyond a ridge's middle, to a part of a sample."""
-    start = middle
-    end = int(min(middle + max(3.0, 1.0 * width), margin, len(value) - 2))
-    if end <= start + 1:
+def _outer_edge(smoothed: Float, middle: int, width: float, margin: float) -> float:
+    """Where the smoothed profile falls most steeply beyond a ridge's middle, to a part of a sample."""
+    end = int(min(middle + max(3.0, 1.0 * width), margin, len(smoothed) - 2))
+    if end <= middle + 1:
         return float(min(middle + 0.5 * width, margin))
-    pad = int(4 * max(0.6, 0.1 * width)) + 2
-    low, high = max(0, start - pad), min(len(value), end + pad)
-    smoothed = smooth(value[None, low:high], 0.0, max(0.6, 0.1 * width))[0]
-    fall = smoothed[:-1] - smoothed[1:]
-    window = fall[start - low : end - low]
-    k = int(np.argmax(window))
-    here = k + start - low
+    first = max(middle - 1, 0)
+    fall = smoothed[first : end + 1] - smoothed[first + 1 : end + 2]
+    here = middle - first + int(np.argmax(fall[middle - first : end - first]))
     shift = 0.0
     if 0 < here < len(fall) - 1:
-        a, b, c = fall[here - 1], fall[here], fall[here + 1]
+        a, b, c = fall[here - 1 : here + 2].tolist()
         bend = a - 2 * b + c
-        shift = float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0
-    return float(min(here + low + 0.5 + shift, margin))
+        shift = min(max(0.5 * (a - c) / bend, -0.5), 0.5) if bend < 0 else 0.0
+    return float(min(here + first + 0.5 + shift, margin))
 
 
 def _merge(
@@ -276,7 +279,7 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
     third = ordered[min(2, len(ordered) - 1)]
     dip = np.array([_dip(profile.value, a, m) for a, m in zip(inside, at, strict=True)])
     peak = np.interp(at, np.arange(len(profile.value)), profile.value)
-    typical = float(np.median(profile.value[int(0.3 * margin) : int(0.95 * margin) + 1]))
+    typical = median(profile.value[int(0.3 * margin) : int(0.95 * margin) + 1])
     rim = rim_rise(profile, edge)
     end = np.minimum(edge + np.maximum(1.2 * width, 2 * spp), margin)
     core, _ = blocks.mean(at - 0.3 * width, at + 0.7 * width)
@@ -284,7 +287,7 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
     rim_weight = weight * (beyond_seen > LEAST_FLANK_COVERAGE)
     returned, returned_t = _mean_t(core - beyond, rim_weight)
     near = np.exp(-(margin - edge) / (MARGIN_FADE_PX * spp))
-    margin_levels = margin_profile(profile)
+    radius_px = margin / spp
     log = np.log
     columns = [
         log(np.maximum(depth, 1e-3)),
@@ -309,7 +312,7 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
         log(width / spp),
         np.interp(edge, np.arange(len(profile.coverage)), profile.coverage),
         np.full(len(edge), np.log(len(edge))),
-        np.full(len(edge), log(margin / spp)),
+        np.full(len(edge), log(radius_px)),
         run,
         np.clip(far_arc, -1, 3),
         dip,
@@ -317,7 +320,8 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
         rim,
         np.clip(returned / np.maximum(depth, 0.01), -2, 3),
         np.clip(returned_t, -5, 15),
-        *(level * near for level in margin_levels),
+        *(level * near for level in levels(profile.rim, radius_px)),
+        *hollows(profile.rim, radius_px, (margin - edge) / spp).T,
     ]
     return np.asarray(np.nan_to_num(np.stack(columns, axis=1)))
 
@@ -329,17 +333,6 @@ def _mean_t(value: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[ND
     spread = ((value - mean) ** 2 * weight).sum(0) / total
     effective = np.maximum(total**2 / np.maximum((weight**2).sum(0), 1e-9), 1.5)
     return mean, mean / np.sqrt(spread / (effective - 1) + 1e-6)
-
-
-def margin_profile(profile: RadialProfile) -> tuple[float, ...]:
-    """Opacity loss at each of `MARGIN_STEPS_PX` inside the margin, over the lowest nearby: bevel or winter zone."""
-    margin, spp = profile.margin, profile.samples_per_px
-    at = np.arange(len(profile.value))
-    inner = int(max(margin - max(MARGIN_SHARE * margin, 8 * spp), 0))
-    low = profile.value[inner : max(int(margin - spp), inner + 1)]
-    floor = float(low.min())
-    levels = np.interp([margin - step * spp for step in MARGIN_STEPS_PX], at, profile.value) - floor
-    return tuple(float(v) for v in np.clip(levels, -1, 3))
 
 
 def _quantile(value: NDArray[np.float64], q: float) -> NDArray[np.float64]:

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bone.backing import Backing
-from pipeline.bone.shape import disc, disc_opened, filled, largest, solidity
+from pipeline.bone.median import median
+from pipeline.bone.shape import disc, disc_opened, filled, largest, parts, solidity
 from pipeline.records import Float, Mask
 from pipeline.settings import SegmentSettings
 
@@ -54,16 +55,16 @@ def find_things(image: Float, backing: Backing, settings: SegmentSettings) -> tu
     off = difference(smooth, backing.within((0, 0), image.shape), backing.level, settings)
     quiet = np.abs(off[::3, ::3])
     quiet = quiet[field[::3, ::3] & (quiet < _SILENT)]
-    noise = 1.4826 * float(np.median(quiet)) if quiet.size else 0.0
+    noise = 1.4826 * median(quiet) if quiet.size else 0.0
     share = float(
         np.clip(settings.finding_contrast_share * backing.contrast, settings.least_contrast, settings.enough_contrast)
     )
     standing_out = ((off > max(share, settings.noise_multiple * noise)) & field).astype(np.uint8)
     closed = np.asarray(cv2.morphologyEx(standing_out, cv2.MORPH_CLOSE, disc(1)), np.uint8)
-    parts = _components(_holes_filled(closed, settings), settings.least_letter_px)
-    companies = _company(parts, settings)
+    seen = parts(_holes_filled(closed, settings), 0.5 * settings.least_letter_px**2)
+    companies = _company(seen, settings)
     things: list[Thing] = []
-    for (origin, part), company in zip(parts, companies, strict=True):
+    for (origin, part), company in zip(seen, companies, strict=True):
         if np.count_nonzero(part) <= 0.5 * settings.least_side_px**2:
             continue
         part = _without_faint(
@@ -85,15 +86,15 @@ def _without_faint(part: Mask, off: Float, settings: SegmentSettings) -> Mask:
     return np.asarray(part & (stain[1:-1, 1:-1] == 0))
 
 
-def _company(parts: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, int, float]]:
+def _company(seen: list[tuple[tuple[int, int], Mask]], settings: SegmentSettings) -> list[tuple[int, int, float]]:
     """For each part its company, peers and their solidity, as in `Thing`."""
-    if not parts:
+    if not seen:
         return []
-    corner = np.array([origin for origin, _ in parts], float)
-    extent = np.array([part.shape[::-1] for _, part in parts], float)
+    corner = np.array([origin for origin, _ in seen], float)
+    extent = np.array([part.shape[::-1] for _, part in seen], float)
     size = extent.max(1)
     gap = np.maximum(corner[:, None], corner[None]) - np.minimum((corner + extent)[:, None], (corner + extent)[None])
-    solid = np.array([solidity(part) for _, part in parts])
+    solid = np.array([solidity(part) for _, part in seen])
     ratio = size[None] / size[:, None]
     close = np.hypot(*np.moveaxis(np.maximum(gap, 0), 2, 0)) < settings.letter_gap * size[:, None]
     close &= (ratio > 0.2) & ((ratio < 2) | (solid[None] < settings.solidity_of_comb))
@@ -125,38 +126,26 @@ def _holes_filled(binary: NDArray[np.uint8], settings: SegmentSettings) -> NDArr
     return binary
 
 
-def _components(binary: NDArray[np.uint8], least_side: float) -> list[tuple[tuple[int, int], Mask]]:
-    """Connected parts as ((x, y) of the crop, mask); parts under half a least side squared left out."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(binary, connectivity=4)
-    out = []
-    for label in np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > 0.5 * least_side**2) + 1:
-        x, y, width, height = (int(v) for v in stats[label, :4])
-        out.append(((x, y), np.asarray(labels[y : y + height, x : x + width] == label)))
-    return out
-
-
 def _pieces(part: Mask, settings: SegmentSettings) -> list[tuple[Mask, bool]]:
     """Free a connected part from hairs, scratches and scale lines, and part things that touch."""
     out: list[tuple[Mask, bool]] = []
-    for _, opened in _opened(part, settings):
+    for opened in _opened(part, settings):
         halves = _parted(opened, settings)
         out += [(half, len(halves) > 1) for half in halves if np.count_nonzero(half) > 0.5 * settings.least_side_px**2]
     return out
 
 
-def _opened(part: Mask, settings: SegmentSettings) -> list[tuple[int, Mask]]:
+def _opened(part: Mask, settings: SegmentSettings) -> list[Mask]:
     """The part without what is thinner than a share of its size; several when thin bridges held it together."""
     padded = np.pad(part.astype(np.uint8), 1)
     radius = max(1, round(settings.thin_share * float(np.count_nonzero(part)) ** 0.5))
-    opened = disc_opened(padded, radius)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
-    kept = [i for i in range(1, count) if stats[i, cv2.CC_STAT_AREA] > 0.5 * settings.least_side_px**2]
     out = []
-    for i in kept:
+    for (x, y), body in parts(disc_opened(padded, radius), 0.5 * settings.least_side_px**2):
+        alone = np.zeros_like(padded)
+        alone[y : y + body.shape[0], x : x + body.shape[1]] = body
         # Opening rounds corners; they come back, but no hair does: it is longer than the disc is wide.
-        grown = np.asarray(cv2.dilate((labels == i).astype(np.uint8), disc(max(1, radius // 2))), np.uint8)
-        whole = grown & padded
-        out.append((int(stats[i, cv2.CC_STAT_AREA]), largest(whole)[1:-1, 1:-1]))
+        grown = np.asarray(cv2.dilate(alone, disc(max(1, radius // 2))), np.uint8)
+        out.append(largest(grown & padded)[1:-1, 1:-1])
     return out
 
 
@@ -183,7 +172,7 @@ def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:
         ]
         if len(bodies) < 2:
             continue
-        pieces = _flooded(padded, np.asarray(seeds, np.int32), bodies)
+        pieces = _nearest_bodies(padded, np.asarray(seeds, np.int32), bodies)
         area = [float(np.count_nonzero(p)) for p in pieces]
         rounded = float(np.average([solidity(p) for p in pieces], weights=area))
         if rounded < whole + settings.parting_gain:
@@ -192,12 +181,13 @@ def _parted(mask: Mask, settings: SegmentSettings) -> list[Mask]:
     return [mask]
 
 
-def _flooded(binary: NDArray[np.uint8], seeds: NDArray[np.int32], bodies: list[int]) -> list[Mask]:
-    """Give every pixel to one of the seeds by a watershed on the distance from the outline."""
-    # Here, because it takes longer to import than all else, and of many processes only those that read scans need it.
-    from skimage.segmentation import watershed
-
-    depth = cv2.distanceTransform(binary, cv2.DIST_L2, 5)
-    markers = np.where(np.isin(seeds, bodies), seeds, 0)
-    parts = watershed(-depth, markers, mask=binary > 0)  # type: ignore[no-untyped-call]
-    return [filled(largest((parts == body).astype(np.uint8))) for body in bodies]
+def _nearest_bodies(binary: NDArray[np.uint8], seeds: NDArray[np.int32], bodies: list[int]) -> list[Mask]:
+    """Give every pixel to the nearest of the bodies: they all but meet at the neck, so the cut runs across it."""
+    apart = np.where(np.isin(seeds, bodies), seeds, 0)
+    _, label = cv2.distanceTransformWithLabels(
+        (apart == 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP
+    )
+    owner = np.zeros(int(label.max()) + 1, np.int32)
+    owner[label[apart > 0]] = apart[apart > 0]
+    nearest = np.where(binary > 0, owner[label], 0)
+    return [filled(largest((nearest == body).astype(np.uint8))) for body in bodies]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from pipeline.bone.median import median
 from pipeline.records import Bone, Float
 
 DISPLAY_GAMMA = 2.2
@@ -37,8 +38,8 @@ def opacity_loss(bone: Bone) -> Float:
     else:
         thickness = -np.asarray(cv2.log(np.clip(light / backing, 1e-4, 1)))
     inside = thickness[bone.mask]
-    median = float(np.median(inside[:: max(1, inside.size // 20000)])) if inside.size else 1.0
-    relative = np.asarray(thickness / np.float32(max(median, 1e-4)) + np.float32(FLOOR), np.float32)
+    usual = median(inside[:: max(1, inside.size // 20000)]) if inside.size else 1.0
+    relative = np.asarray(thickness / np.float32(max(usual, 1e-4)) + np.float32(FLOOR), np.float32)
     return -np.asarray(cv2.log(relative), np.float32)
 
 

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bone.backing import Backing
+from pipeline.bone.median import median
 from pipeline.bone.objects import Thing
 from pipeline.bone.shape import disc_opened, largest_filled, outer_contour
+from pipeline.bone.smoothing import smooth
 from pipeline.records import Float, Mask, Scan
 from pipeline.settings import SegmentSettings
 
@@ -39,12 +41,12 @@ class Cutout:
 
 
 def cut_out(
-    scan: Scan, backing: Backing, thing: Thing, near: Mask, scale: float, settings: SegmentSettings
+    scan: Scan, backing: Backing, thing: Thing, taken: Mask, scale: float, settings: SegmentSettings
 ) -> Cutout | None:
     """Cut one thing out of the scan and find where it ends.
 
-    `near` has the reduced scan's shape: True where a pixel may belong to this thing and not to another. `scale` is the
-    scan's pixels per reduced pixel. The thin bevelled margin fades into the backing, so it ends where
+    `taken` has the reduced scan's shape: True on this and all other things. `scale` is the scan's pixels per reduced
+    pixel. The thin bevelled margin fades into the backing, so it ends where
     its brightness has fallen to `margin_level` of the step between the backing and the bone just inside the margin.
     Returns None when nothing is left.
     """
@@ -53,12 +55,12 @@ def cut_out(
     pad = max(settings.pad_px / scale, settings.pad_share * max(rows, columns)) + 2
     # The crop is cut along pixels of the reduced scan, so that its fields are enlarged by plain resizing.
     x0, y0 = (max(0, int(start - pad)) for start in thing.origin)
-    x1 = min(near.shape[1], int(thing.origin[0] + columns + pad) + 1)
-    y1 = min(near.shape[0], int(thing.origin[1] + rows + pad) + 1)
+    x1 = min(taken.shape[1], int(thing.origin[0] + columns + pad) + 1)
+    y1 = min(taken.shape[0], int(thing.origin[1] + rows + pad) + 1)
     left, top = round(x0 * scale), round(y0 * scale)
     # The reduced scan may end a pixel before the scan does; the crop must not, or no bone would touch that edge.
-    right = width if x1 == near.shape[1] else round(x1 * scale)
-    bottom = height if y1 == near.shape[0] else round(y1 * scale)
+    right = width if x1 == taken.shape[1] else round(x1 * scale)
+    bottom = height if y1 == taken.shape[0] else round(y1 * scale)
     shape = (bottom - top, right - left)
     grey = scan.pixels[top:bottom, left:right].astype(np.float32)
     grey *= np.float32(1 / scan.white)
@@ -71,18 +73,18 @@ def cut_out(
     deep = cv2.distanceTransform(np.pad(thing_here, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
     inside = cv2.resize(deep, shape[::-1], interpolation=cv2.INTER_LINEAR) - np.float32(0.5)
     coarse = inside > 0
-    here = near[y0:y1, x0:x1].view(np.uint8) * np.uint8(255)
-    allowed = cv2.resize(here, shape[::-1], interpolation=cv2.INTER_LINEAR) > 127
+    near = _nearest_to(thing_here, taken[y0:y1, x0:x1], settings).view(np.uint8) * np.uint8(255)
+    allowed = cv2.resize(near, shape[::-1], interpolation=cv2.INTER_LINEAR) > 127
     size = float(np.count_nonzero(coarse)) ** 0.5
     if size < 4:
         return None
     core = inside > min(max(1.5, max(0.012 * size, 2.0) / scale), 0.5 * float(inside.max()))
 
     off = grey - under
-    brighter = bool(np.median(off[::3, ::3][core[::3, ::3]]) > 0)
+    brighter = bool(median(off[::3, ::3][core[::3, ::3]]) > 0)
     away = off[::4, ::4][~(coarse | allowed)[::4, ::4]] if not allowed.all() else off[~coarse][::3]
     away = away[np.abs(away) < _SILENT]
-    shift = float(np.median(away)) if away.size > 50 else 0.0
+    shift = median(away) if away.size > 50 else 0.0
     under += np.float32(shift)
     off -= np.float32(shift)
     if not brighter:
@@ -92,29 +94,39 @@ def cut_out(
     sigma = float(
         np.clip(settings.blur_per_grain * grain / max(typical, 1e-3), settings.least_blur_px, settings.most_blur_px)
     )
-    smooth = cv2.GaussianBlur(off, (0, 0), sigma)
-    noise = 1.4826 * float(np.median(np.abs(away - shift))) / max(1.0, 2 * sigma) if away.size > 50 else 0.0
+    calm = cv2.GaussianBlur(off, (0, 0), sigma)
+    noise = 1.4826 * median(np.abs(away - shift)) / max(1.0, 2 * sigma) if away.size > 50 else 0.0
     level = np.maximum(settings.margin_level * step, max(settings.noise_multiple * noise, settings.least_step))
-    above = smooth - cv2.resize(level, shape[::-1], interpolation=cv2.INTER_LINEAR)
+    above = calm - cv2.resize(level, shape[::-1], interpolation=cv2.INTER_LINEAR)
     # A shadow that the thing was found with is not part of it, however deep it reaches.
-    clear = core & (smooth > settings.faint_share * typical)
+    clear = core & (calm > settings.faint_share * typical)
     solid = ((above > 0) | clear) & allowed
     solid = largest_filled(solid.astype(np.uint8))
     mask = _without_hairs(solid, max(2, round(settings.hair_share * size)))
     if np.count_nonzero(mask) < 16:
         return None
     whole = mask[::2, ::2] | core[::2, ::2]
-    clear = smooth[::2, ::2][whole] > settings.faint_share * typical
+    clear = calm[::2, ::2][whole] > settings.faint_share * typical
     covered = float(np.mean(clear)) if clear.size else 0.0
     kept = float(np.count_nonzero(mask)) / size**2
     return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), covered, kept, brighter)
+
+
+def _nearest_to(thing: NDArray[np.uint8], taken: Mask, settings: SegmentSettings) -> Mask:
+    """Where a pixel of the reduced crop may belong to the thing: within its reach, and not nearer to another."""
+    distance = cv2.distanceTransform(1 - thing, cv2.DIST_L2, 5)
+    near = distance <= max(3.0, settings.reach_share * float(np.count_nonzero(thing)) ** 0.5)
+    others = taken & (thing == 0)
+    if others.any():
+        near &= distance < cv2.distanceTransform((~others).view(np.uint8), cv2.DIST_L2, 5)
+    return np.asarray(near)
 
 
 def _grain(off: Float, core: Mask) -> float:
     """Standard deviation of fine grain inside the thing: from second differences, which slow changes do not enter."""
     second = off[1::8, 1:-1] - 0.5 * (off[1::8, :-2] + off[1::8, 2:])
     inside = core[1::8, 1:-1]
-    return 1.4826 * float(np.median(np.abs(second[inside]))) / 1.2247 if inside.any() else 0.0
+    return 1.4826 * median(np.abs(second[inside])) / 1.2247 if inside.any() else 0.0
 
 
 def _step_inside(off: Float, core: Mask, size: float, faint: float) -> tuple[Float, float]:
@@ -127,11 +139,11 @@ def _step_inside(off: Float, core: Mask, size: float, faint: float) -> tuple[Flo
     value *= inner
     typical = float(value.sum() / max(float(inner.sum()), 1e-6))
     # A window of a few percent of the bone sees several rays but not the thick base from the far margin.
-    near_value, near_weight = (cv2.GaussianBlur(a, (0, 0), 4.0, borderType=cv2.BORDER_CONSTANT) for a in (value, inner))
+    near_value, near_weight = smooth(value, 4.0, 4.0), smooth(inner, 4.0, 4.0)
     step = (near_value + 0.02 * typical) / (near_weight + 0.02)
     step = np.asarray(np.maximum(step, 0.3 * typical), np.float32)
     within = step[inner > 0]
-    return step, float(np.median(within)) if within.size else typical
+    return step, median(within) if within.size else typical
 
 
 def _without_hairs(mask: Mask, radius: int) -> Mask:
@@ -139,14 +151,11 @@ def _without_hairs(mask: Mask, radius: int) -> Mask:
     # Hairs are found on a smaller copy: what remains reaches a radius beyond the smooth outline, so that its own edge
     # need not be exact.
     every = max(1, radius // 2)
-    height, width = mask.shape
-    size = (max(1, round(width / every)), max(1, round(height / every)))
-    binary = mask.astype(np.uint8)
-    small = np.pad(np.asarray(cv2.resize(binary * np.uint8(255), size, interpolation=cv2.INTER_AREA)) > 127, 1)
-    opened = disc_opened(small.astype(np.uint8), radius / every)
-    grown = cv2.distanceTransform(1 - opened, cv2.DIST_L2, 3) <= radius / every
-    near = cv2.resize(grown[1:-1, 1:-1].astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
-    return largest_filled(np.asarray(near, np.uint8) & binary)
+    binary = mask.view(np.uint8)
+    opened = disc_opened(np.pad(binary[::every, ::every], 1), radius / every)
+    grown = (cv2.distanceTransform(1 - opened, cv2.DIST_L2, 3) <= radius / every)[1:-1, 1:-1]
+    near = grown.repeat(every, 0).repeat(every, 1)[: mask.shape[0], : mask.shape[1]]
+    return largest_filled(near.view(np.uint8) & binary)
 
 
 def _outline(mask: Mask, above: Float, origin: tuple[int, int]) -> Float:

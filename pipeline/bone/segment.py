@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.bone.area_mean import area_mean
 from pipeline.bone.backing import Backing, find_backing
@@ -22,10 +21,11 @@ from pipeline.bone.likeness import (
     standing_out,
     texture_likeness,
 )
+from pipeline.bone.median import median
 from pipeline.bone.objects import Thing, find_things
 from pipeline.bone.outline import Cutout, cut_out
 from pipeline.bone.reading_order import reading_order
-from pipeline.records import Bone, Float, Scan, frozen
+from pipeline.records import Bone, Float, Mask, Scan, frozen
 from pipeline.settings import SegmentSettings
 
 
@@ -41,16 +41,14 @@ def find_bones(
     image, scale = _reduced(scan, settings)
     backing = find_backing(image, settings)
     things = find_things(image, backing, settings)
-    nearest, distance = _nearest(things, image.shape)
+    taken = _taken(things, image.shape)
     shapely = [shape_likeness(measure_shape(t.mask, t.origin, image.shape), settings) for t in things]
     largest = max((_side(t) for t, s in zip(things, shapely, strict=True) if s >= settings.plainly_not), default=0.0)
     cut: list[tuple[Thing, float, Cutout, Small, float]] = []
-    for number, (thing, like) in enumerate(zip(things, shapely, strict=True)):
+    for thing, like in zip(things, shapely, strict=True):
         if like < settings.plainly_not or _is_text(thing, largest, settings):
             continue
-        reach = max(3.0, settings.reach_share * _side(thing))
-        near = (nearest == number) & (distance <= reach)
-        cutout = cut_out(scan, backing, thing, near, scale, settings)
+        cutout = cut_out(scan, backing, thing, taken, scale, settings)
         if cutout is None:
             continue
         like *= size_likeness(_side(thing), largest, settings) * kept_likeness(cutout, settings)
@@ -96,18 +94,13 @@ def _is_text(thing: Thing, largest: float, settings: SegmentSettings) -> bool:
     return thing.peers > settings.least_peers and thing.peer_solidity < settings.solidity_of_text
 
 
-def _nearest(things: tuple[Thing, ...], shape: tuple[int, int]) -> tuple[NDArray[np.int32], Float]:
-    """For each pixel of the reduced scan the number of the nearest thing, and how far it is, pixels."""
-    number = np.full(shape, -1, np.int32)
-    for k, thing in enumerate(things):
+def _taken(things: tuple[Thing, ...], shape: tuple[int, int]) -> Mask:
+    """Where things lie on the reduced scan."""
+    taken = np.zeros(shape, bool)
+    for thing in things:
         (x, y), (rows, columns) = thing.origin, thing.mask.shape
-        number[y : y + rows, x : x + columns][thing.mask] = k
-    distance, label = cv2.distanceTransformWithLabels(
-        (number < 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    owner = np.full(int(label.max()) + 1, -1, np.int32)
-    owner[label[number >= 0]] = number[number >= 0]
-    return owner[label], np.asarray(distance, np.float32)
+        taken[y : y + rows, x : x + columns] |= thing.mask
+    return taken
 
 
 def _chosen(
@@ -139,7 +132,7 @@ def _bone(
 ) -> Bone:
     inside = cutout.mask[::3, ::3]
     off = (cutout.grey[::3, ::3] - cutout.backing[::3, ::3])[inside]
-    under = float(np.median(cutout.backing[::3, ::3][inside]))
+    under = median(cutout.backing[::3, ::3][inside])
     dark, probability = decide_lighting(under, float(np.mean(off > 0)), lighting, settings)
     for array in (cutout.grey, cutout.backing, cutout.mask, cutout.outline):
         frozen(array)
@@ -158,9 +151,7 @@ def _bone(
     )
 
 
-def _cut_off(
-    cutout: Cutout, scan: Scan, backing: Backing, scale: float, settings: SegmentSettings
-) -> bool:
+def _cut_off(cutout: Cutout, scan: Scan, backing: Backing, scale: float, settings: SegmentSettings) -> bool:
     """Whether the bone runs along the scan's edge, or along the frame about the backing, for more than a few pixels."""
     (x, y), mask = cutout.origin, cutout.mask
     rows, columns = mask.shape

@@ -23,12 +23,41 @@ def disc_opened(binary: NDArray[np.uint8], radius: float) -> NDArray[np.uint8]:
     return np.asarray(outer <= radius, np.uint8) & binary
 
 
+def parts(binary: NDArray[np.uint8], least_area: float) -> list[tuple[tuple[int, int], Mask]]:
+    """Connected parts of more than `least_area` pixels, each as the (x, y) of its crop's first pixel and its mask."""
+    # Following outlines takes a tenth of the time of labelling every pixel.
+    contours, tree = cv2.findContours(binary, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    out = []
+    for contour, (_, _, hole, parent) in zip(contours, tree[0] if contours else (), strict=True):
+        x, y, width, height = cv2.boundingRect(contour)
+        if parent >= 0 or width * height <= least_area:
+            continue
+        crop = binary[y : y + height, x : x + width]
+        mask = _within(contour, (x, y), crop.shape)
+        if hole >= 0:  # what lies within its holes is another part
+            _, labels = cv2.connectedComponents(crop, connectivity=8)
+            first = contour[0, 0]
+            mask = np.asarray(labels == labels[first[1] - y, first[0] - x])
+        if np.count_nonzero(mask) > least_area:
+            out.append(((x, y), mask))
+    return out
+
+
+def _within(contour: cv2.typing.MatLike, origin: tuple[int, int], shape: tuple[int, ...]) -> Mask:
+    """What a contour holds, its own pixels included, as a crop of a shape (rows, columns) at `origin` (x, y)."""
+    mask = np.zeros(shape, np.uint8)
+    cv2.drawContours(mask, [contour], -1, 1, -1, offset=(-origin[0], -origin[1]))
+    return mask > 0
+
+
 def largest(binary: NDArray[np.uint8]) -> Mask:
     """The largest connected part; empty when the mask is."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(binary, connectivity=4)
-    if count < 2:
-        return np.zeros(binary.shape, bool)
-    return np.asarray(labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
+    out = np.zeros(binary.shape, bool)
+    found = parts(binary, 0)
+    if found:
+        (x, y), mask = max(found, key=lambda part: np.count_nonzero(part[1]))
+        out[y : y + mask.shape[0], x : x + mask.shape[1]] = mask
+    return out
 
 
 def largest_filled(binary: NDArray[np.uint8]) -> Mask:

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.median import median
+from pipeline.bone.rim import STEPS_PX, WITHIN_DEGREES
 from pipeline.bone.smoothing import smooth, smooth_trusted
 from pipeline.records import Axis, Bone, Float, Strip, frozen
 from pipeline.settings import UnwrapSettings
@@ -20,7 +22,7 @@ from pipeline.settings import UnwrapSettings
 SUB_RAYS = (-1 / 3, 0.0, 1 / 3)
 """Each ray is the mean of three, this share of the ray spacing apart: speckle and striae average out."""
 COARSE = 2
-"""The first passes look at every second ray only: marks bend slowly from ray to ray."""
+"""Rays are shifted by what every second one shows: marks bend slowly from ray to ray."""
 OVERSHOOT = 1.03
 """The strip reaches this share of the envelope, so that the margin itself is in it."""
 ENVELOPE_PERCENTILE = 75
@@ -29,6 +31,10 @@ STEEPEST_WITHIN = 0.012
 """Share of the radius about the outline within which the margin's steepest brightness step is sought."""
 REGISTER_EVERY = 4
 """Samples; the usual gradient energy is taken from every so many, it changes slowly."""
+MOST_SLOPE = 0.008
+"""Share of the radius; a mark that seems to move by more from one ray looked at to the next is no mark."""
+BASE_DEGREES = 20.0
+"""Degrees about the axis within which the base is compared with the blade."""
 COHERENCE_FLOOR = 1e-3
 """Squared opacity loss: gradient energy below this is noise and gives no slope."""
 
@@ -55,24 +61,20 @@ def unwrap(bone: Bone, loss: Float, axis: Axis, settings: UnwrapSettings) -> Str
     for sigma in settings.slope_sigmas:
         value, trust = coarse.sample(shift)
         shift = follow_slopes(value, trust, shift, settings.slope_sigma_rays / COARSE, sigma * samples)
-    passes = list(zip(settings.register_rays, settings.register_sigmas, strict=True))
-    for number, (rays, sigma) in enumerate(passes):
-        use, spacing = (coarse, COARSE) if number < settings.register_coarse else (grid, 1)
-        if use is grid and len(shift) < len(angle):
-            shift = _between_rays(shift, len(angle))
-        value, trust = use.sample(shift)
+    for rays, sigma in zip(settings.register_rays, settings.register_sigmas, strict=True):
+        value, trust = coarse.sample(shift)
         step = register(
-            value, trust, rays / spacing, sigma * samples, settings.register_ridge, settings.most_shift * samples
+            value, trust, rays / COARSE, sigma * samples, settings.register_ridge, settings.most_shift * samples
         )
         shift = _compose(shift, step)
-    if len(shift) < len(angle):
-        shift = _between_rays(shift, len(angle))
+    shift = _between_rays(shift, len(angle))
     value, trust = grid.sample(shift, sub_rays=SUB_RAYS)
     x, y = grid.positions(shift)
-    centre = len(angle) // 2
-    near = value[centre - 40 : centre + 41, int(0.12 * samples) : int(0.25 * samples)]
-    blade = value[centre - 40 : centre + 41, int(0.45 * samples) : int(0.85 * samples)]
-    for a in (value, trust, x, y, angle):
+    rim = _rim(bone, loss, axis, angle, margin)
+    middle = value[np.abs(angle) <= BASE_DEGREES]
+    near = middle[:, int(0.12 * samples) : int(0.25 * samples)]
+    blade = middle[:, int(0.45 * samples) : int(0.85 * samples)]
+    for a in (value, trust, x, y, angle, rim):
         frozen(a)
     return Strip(
         value=value,
@@ -82,7 +84,8 @@ def unwrap(bone: Bone, loss: Float, axis: Axis, settings: UnwrapSettings) -> Str
         angle=angle,
         samples_per_px=scale,
         margin=radius_px * scale,
-        base=float(np.median(near) - np.median(blade)),
+        base=median(near) - median(blade),
+        rim=rim,
     )
 
 
@@ -115,7 +118,7 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
     last = inside.shape[1] - 1 - np.argmax(inside[:, ::-1], axis=1)
     edge = np.where(inside.any(1), steps[last] + 0.5, np.float32(1.0))
 
-    window = max(1.5, STEEPEST_WITHIN * float(np.median(edge)))
+    window = max(1.5, STEEPEST_WITHIN * median(edge))
     offset = np.arange(-window, window + 0.25, 0.25, dtype=np.float32)
     at = edge[:, None] + offset
     contrast = np.abs(bone.grey - bone.backing)
@@ -129,8 +132,19 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
     profile = smooth(np.asarray(profile, np.float32), 0.0, 2.0)
     fall = -np.diff(profile, axis=1)
     shift = offset[np.argmax(fall, axis=1)] + 0.125
-    steady = cv2.medianBlur(shift.astype(np.float32).reshape(1, -1), 5).ravel()
+    steady = cv2.medianBlur(shift.astype(np.float32).reshape(1, -1), 3).ravel()
     return np.asarray((edge + steady).astype(np.float64))
+
+
+def _rim(bone: Bone, loss: Float, axis: Axis, angle: Float, margin: NDArray[np.float64]) -> Float:
+    """Opacity loss at steps inside the margin, each ray from its own, the median over the rays, (step,)."""
+    near = np.abs(angle) <= WITHIN_DEGREES
+    dx, dy = directions(axis, angle[near])
+    radius = np.maximum(margin[near, None] - STEPS_PX, 0).astype(np.float32)
+    x = np.float32(axis.focus[0] - bone.origin[0]) + dx[:, None] * radius
+    y = np.float32(axis.focus[1] - bone.origin[1]) + dy[:, None] * radius
+    seen = cv2.remap(loss, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(np.median(seen, axis=0), np.float32)
 
 
 def smooth_envelope(margin: NDArray[np.float64], settings: UnwrapSettings) -> NDArray[np.float64]:
@@ -227,7 +241,8 @@ def follow_slopes(value: Float, trust: Float, shift: Float, sigma_rays: float, s
     weight = ((xx - yy) ** 2 + 4 * xy**2) / total**2  # squared coherence
     floor = 0.05 * float(xx.mean()) + 1e-9
     slope = -pool(weight * xy) / (pool(weight * xx) + floor)
-    slope = np.clip(slope, -0.04 * value.shape[1] / 10, 0.04 * value.shape[1] / 10)
+    most = MOST_SLOPE * value.shape[1]
+    slope = np.clip(slope, -most, most)
 
     rays, samples = value.shape
     centre = rays // 2
@@ -262,7 +277,7 @@ def register(value: Float, trust: Float, sigma_rays: float, sigma_samples: float
         return smooth(a * trust, sigma_rays, sigma_samples)
 
     energy = pool(np.broadcast_to(gradient**2, value.shape))
-    usual = float(np.median(energy[:, ::REGISTER_EVERY]))
+    usual = median(energy[:, ::REGISTER_EVERY])
     step = -pool(gradient * difference) / (energy + ridge * usual + 1e-9)
     return np.clip(step, -most, most)
 

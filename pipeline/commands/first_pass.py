@@ -1,6 +1,7 @@
 """The first pass over one scan, as a child process does it: file -> bones -> readings and unmarked pictures.
 
-Imported once by the server that children are forked from, so that its heavy imports are paid once.
+What only children need is imported where they use it: the parent, which only names this work, does without, and the
+server that children are forked from has it all (`preloaded`).
 """
 
 from __future__ import annotations
@@ -14,9 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bone.read_bone import read_bones
 from pipeline.errors import ScanRefused
-from pipeline.files.scan_file import read_header, read_scan
 from pipeline.files.scan_header import ScanHeader
 from pipeline.records import Bone, BoneReading, Refusal, Scan, ScanRef, Specimen
 from pipeline.run.isolate import peak_megabytes
@@ -88,11 +87,16 @@ class HeadersJob:
 
 def read_headers(job: HeadersJob) -> tuple[ScanHeader, ...]:
     """The headers of some scans, in their order; no pixel is decoded."""
+    from pipeline.files.scan_file import read_header
+
     return tuple(read_header(ref, job.settings.scan) for ref in job.refs)
 
 
 def read_one(job: ScanJob) -> Outcome:
     """Read one scan."""
+    from pipeline.bone.read_bone import read_bones
+    from pipeline.files.scan_file import read_scan
+
     name = job.ref.scan
     seconds: dict[str, float] = {}
     try:

@@ -9,7 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bone.marks import EVIDENCE, MARGIN_STEPS_PX
+from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.rim import HOLLOWS_PX, LEVELS_PX
 from pipeline.records import BoneReading, Captured, Specimen
 from pipeline.settings import EvidenceModel, GrowthSettings, SeasonSettings, Settings
 from pipeline.together.age_class import MM_PER_INCH, next_increment, second_year_share
@@ -17,6 +18,7 @@ from pipeline.together.season import formed_log_odds, possible_days, rim_log_den
 from pipeline.together.sequence import IMPOSSIBLE, MOST_CANDIDATES, Chains, Numbers
 
 _DEPTH, _WIDTH, _WINTER = EVIDENCE.index("log_depth"), EVIDENCE.index("log_width"), EVIDENCE.index("rim_rise")
+_HOLLOWS = [EVIDENCE.index(f"hollow_{k}") for k in range(1, len(HOLLOWS_PX) + 1)]
 _SHARES = np.linspace(np.log(0.005), np.log(3.0), 80)
 """Log shares of an increment at which the season's density is tabled; between them it is smooth."""
 BASE_ZONE, MARGIN_ZONE = 0.40, 0.94
@@ -35,7 +37,10 @@ class Bone:
     """(candidate,) ascending."""
     radius_px: float
     base: float
-    margin_profile: tuple[float, ...]
+    margin_levels: tuple[float, ...]
+    """As `bone.rim.levels` tells them."""
+    hollows: tuple[float, ...]
+    """As `bone.rim.hollows` tells them, all that the margin shows."""
     first_length_share: float
     """Share of the axis at which the first annulus is expected, from the fish's length; nan when not known."""
     captured: Captured | None
@@ -57,7 +62,8 @@ def bone_of(
         fraction=np.array([m.fraction for m in marks], np.float64),
         radius_px=radius_px,
         base=reading.traits.get("base", 0.0),
-        margin_profile=tuple(reading.traits.get(f"margin_{k}", 0.0) for k in range(1, len(MARGIN_STEPS_PX) + 1)),
+        margin_levels=tuple(reading.traits.get(f"margin_{k}", 0.0) for k in range(1, len(LEVELS_PX) + 1)),
+        hollows=tuple(reading.traits.get(f"hollow_{k}", 0.0) for k in range(1, len(HOLLOWS_PX) + 1)),
         first_length_share=expected_first_share(specimen.length_mm, radius_px, reading.dpi, first_mm, species.growth),
         captured=specimen.captured,
         growth=species.growth,
@@ -93,16 +99,19 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
     log_odds : for each bone, the log odds of its candidates from their own evidence.
     """
     count = len(bones)
-    chosen = np.full((count, MOST_CANDIDATES), -1)
-    node = np.full((count, MOST_CANDIDATES), IMPOSSIBLE)
-    place = np.broadcast_to(1.0 + 0.01 * np.arange(1, MOST_CANDIDATES + 1), node.shape).copy()
+    room = min(max((len(odds) for odds in log_odds), default=1), MOST_CANDIDATES) or 1
+    chosen = np.full((count, room), -1)
+    node = np.full((count, room), IMPOSSIBLE)
+    place = np.broadcast_to(1.0 + 0.01 * np.arange(1, room + 1), node.shape).copy()
     log_depth, log_width, winter = np.zeros(node.shape), np.full(node.shape, -4.0), np.zeros(node.shape)
+    beyond = np.zeros((*node.shape, len(HOLLOWS_PX)))
     for b, (bone, odds) in enumerate(zip(bones, log_odds, strict=True)):
         best = np.sort(np.argsort(-odds, kind="stable")[:MOST_CANDIDATES])
         n = len(best)
         chosen[b, :n] = best
         node[b, :n], place[b, :n] = np.clip(odds[best], -12, 12), np.minimum(bone.fraction[best], 0.9999)
         log_depth[b, :n], log_width[b, :n], winter[b, :n] = bone.evidence[best][:, (_DEPTH, _WIDTH, _WINTER)].T
+        beyond[b, :n] = bone.evidence[best][:, _HOLLOWS]
     growth_rate = np.array([b.growth.growth_rate for b in bones])
     second = np.array([second_year_share(b.growth, b.growth.first_year_length_mm) for b in bones])
     expected_first = np.maximum(place * second[:, None], 1e-3)
@@ -132,7 +141,9 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
         winter=winter,
         radius_px=np.array([b.radius_px for b in bones]),
         base=np.array([b.base for b in bones]),
-        margin_profile=np.array([b.margin_profile for b in bones]).reshape(count, len(MARGIN_STEPS_PX)),
+        margin_levels=np.array([b.margin_levels for b in bones]).reshape(count, len(LEVELS_PX)),
+        hollows=np.array([b.hollows for b in bones]).reshape(count, len(HOLLOWS_PX)),
+        hollows_beyond=beyond,
         first_place=np.log(np.array([b.first_length_share for b in bones])),
         due=np.array([_due(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]),
         season=_lookup(table, rim, expected),

@@ -64,13 +64,15 @@ def count_annuli(
 ) -> tuple[Count, ...]:
     """Counts of all bones, in order. `odds` are those of `candidate_odds`, for who counts the same bones repeatedly."""
     odds = candidate_odds(bones, settings) if odds is None else odds
-    out: list[Count] = []
+    out: dict[int, Count] = {}
     w = np.array([settings.count.weights[f] for f in FEATURES])
     most = max((b.growth.most_annuli for b in bones), default=0)
+    # The work of all bones counted together grows with the candidates of the one that has the most.
+    order = sorted(range(len(bones)), key=lambda b: len(odds[b]))
     for start in range(0, len(bones), AT_ONCE):
-        part = slice(start, start + AT_ONCE)
-        out += _count(bones[part], odds[part], w, most)
-    return tuple(out)
+        part = order[start : start + AT_ONCE]
+        out |= zip(part, _count([bones[b] for b in part], [odds[b] for b in part], w, most), strict=True)
+    return tuple(out[b] for b in range(len(bones)))
 
 
 def _count(bones: Sequence[Bone], odds: Sequence[Numbers], w: Numbers, most: int) -> list[Count]:

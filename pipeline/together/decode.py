@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.together.sequence import IMPOSSIBLE, MOST_CANDIDATES, NODES, Numbers, Scores, blocks
+from pipeline.together.sequence import IMPOSSIBLE, Numbers, Scores, blocks
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,16 +32,16 @@ def best_paths(s: Scores, annuli: list[int]) -> list[Decoded]:
 
 def _best(s: Scores, part: np.ndarray, annuli: list[int]) -> list[Decoded]:
     top = max(annuli, default=0) + 2
-    bones = len(part)
+    bones, candidates = len(part), s.node.shape[1]
     # Candidates that only fill the arrays up lie last.
     real = int(np.sum(s.node[part] > IMPOSSIBLE / 2, axis=1).max(initial=0))
     pair, node = s.pair[part], s.node[part]
-    alpha = np.full((bones, NODES, MOST_CANDIDATES, top), 2 * IMPOSSIBLE)
-    back = np.zeros((bones, NODES, MOST_CANDIDATES, top), np.int8)
+    alpha = np.full((bones, candidates + 2, candidates, top), 2 * IMPOSSIBLE)
+    back = np.zeros((bones, candidates + 2, candidates, top), np.int8)
     alpha[:, 0, :, 1] = pair[:, 0] + node
     if top > 2:
         alpha[:, 1, :, 2] = pair[:, 1] + node
-    for middle, block in blocks(s.triple[part])[: max(real - 1, 0)]:
+    for middle, block in blocks(s.triple[part], candidates)[: max(real - 1, 0)]:
         # (bone, i, k, count)
         reach = alpha[:, :middle, None, middle - 2, :] + block[:, :, : real + 1 - middle, None]
         best = reach.argmax(1)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.together import sequence
-from pipeline.together.sequence import MOST_CANDIDATES, NODES, Numbers, Scores
+from pipeline.together.sequence import Numbers, Scores
 
 LOWEST, HIGHEST = -80.0, 40.0
 """Scores are cut here before they become weights: products of twenty stay within double precision."""
@@ -32,7 +32,7 @@ def over_all(s: Scores) -> Posterior:
     """Over all paths."""
     alpha, beta = sequence.forward(s), sequence.backward(s)
     total = sequence.log_total(s, alpha)
-    i, j, k = sequence.triples()
+    i, j, k = sequence.triples(s.node.shape[1])
     triple = alpha[:, i, j - 2] + s.triple + s.pair[:, j, k - 2] + s.node[:, k - 2] + beta[:, j, k - 2]
     each = total[:, None, None]
     return Posterior(
@@ -48,14 +48,15 @@ def over_all(s: Scores) -> Posterior:
 
 def given_count(s: Scores, annuli: NDArray[np.int64]) -> Posterior:
     """Over the paths with `annuli` marks, (bone,)."""
-    bones, top = len(annuli), int(annuli.max()) + 1
+    bones, candidates = s.node.shape
+    top = int(annuli.max()) + 1
     row = np.arange(bones)
     step, grow = _weight(s.pair + s.node[:, None, :]), _weight(s.triple)
-    valid = sequence.valid_mask()
+    valid = sequence.valid_mask(candidates)
     end, late = _weight(s.end) * valid, _weight(s.late) * valid
-    blocks = sequence.blocks(grow)
+    blocks = sequence.blocks(grow, candidates)
     # How often the pair (i, j) is reached with j the c-th annulus.
-    alpha = np.zeros((bones, NODES, MOST_CANDIDATES, top + 2))
+    alpha = np.zeros((bones, candidates + 2, candidates, top + 2))
     alpha[:, 0, :, 1], alpha[:, 1, :, 2] = step[:, 0], step[:, 1]
     for middle, block in blocks:
         came = np.matmul(block.transpose(0, 2, 1), alpha[:, :middle, middle - 2])
@@ -66,7 +67,7 @@ def given_count(s: Scores, annuli: NDArray[np.int64]) -> Posterior:
     some = annuli > 0
     beta[row[some], :, :, annuli[some] - 1] += late[some]
     triple = np.zeros_like(grow)
-    spans = _spans()
+    spans = _spans(candidates)
     for (middle, block), (first, last) in zip(reversed(blocks), reversed(spans), strict=True):
         onward = step[:, middle, middle - 1 :, None] * beta[:, middle, middle - 1 :]
         onward = np.concatenate([onward[:, :, 1:], np.zeros((*onward.shape[:2], 1))], axis=2)
@@ -94,8 +95,8 @@ def _weight(score: Numbers) -> Numbers:
     return np.asarray(np.exp(np.clip(score, LOWEST, HIGHEST)))
 
 
-def _spans() -> list[tuple[int, int]]:
+def _spans(candidates: int) -> list[tuple[int, int]]:
     """Where each middle node's triples begin and end in `sequence.triples`."""
-    sizes = [middle * (NODES - middle - 1) for middle in range(2, NODES - 1)]
+    sizes = [middle * (candidates - middle + 1) for middle in range(2, candidates + 1)]
     ends = np.cumsum(sizes)
     return [(int(e - n), int(e)) for e, n in zip(ends, sizes, strict=True)]

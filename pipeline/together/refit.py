@@ -28,7 +28,7 @@ from pipeline.together import sequence_fit
 from pipeline.together.chains import Bone, chains, evidence_features
 from pipeline.together.confidence import calibrated, confidence_log_odds
 from pipeline.together.count import Count, count_annuli
-from pipeline.together.sequence import FEATURES, MOST_CANDIDATES, Chains, Numbers
+from pipeline.together.sequence import FEATURES, Chains, Numbers
 
 FOLDS = 5
 """Parts of the cross-validation: each fit still sees four fifths of the bones."""
@@ -182,7 +182,7 @@ def _problem(bones: Sequence[KnownBone], shipped: Sequence[Count], settings: Set
     weights = np.array(settings.evidence.weights)
     features = [evidence_features(b.bone.evidence, settings.evidence) for b in bones]
     arrays, chosen = chains([b.bone for b in bones], [f @ weights for f in features])
-    evidence = np.zeros((len(bones), MOST_CANDIDATES, len(weights)), np.float32)
+    evidence = np.zeros((*chosen.shape, len(weights)), np.float32)
     for b, (own, picked) in enumerate(zip(features, chosen, strict=True)):
         real = picked >= 0
         evidence[b, real] = own[picked[real]]

@@ -12,13 +12,13 @@ the last annulus over the increment expected there (`age_class.increment_expecte
 from __future__ import annotations
 
 import calendar
+import math
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betainc, betaincinv, ndtr
 
 from pipeline.records import Captured
 from pipeline.settings import SeasonSettings
@@ -29,12 +29,10 @@ DAYS = 366
 """Days of the calendar used here."""
 MOST_ANNULI = 80
 """Rows of the tables: above the highest `growth.most_annuli` that settings allow."""
-FORMING_SHAPE = (2.0, 3.0)
-"""Beta distribution of the formation day over the window: most fish in its first half, stragglers to its end. Perch of
-southern England form theirs in May at the start of growth (Mann 1978), yellow perch of Lake Michigan from late spring,
-all by late July (Baker & McComish): a long right tail."""
 FORMING_STEPS = 48
 """Formation days, of equal probability, over which growth since formation is averaged: finer than two days."""
+PASSING_STEPS = 4096
+"""Steps over the window between which the formation days are interpolated: half an hour."""
 WINTER_ZONE_DAYS = 45
 """Days after the end of growth by which the winter zone shows on all fish that will ever show one."""
 NEVER = 1e-9
@@ -106,14 +104,15 @@ def season_table(season: SeasonSettings) -> SeasonTable:
     first = np.minimum(begins + later, (begins + ends) / 2)
     width = ends - first
     day = np.arange(DAYS)[:, None]
-    in_window = betainc(*FORMING_SHAPE, np.clip((day + 0.5 - first) / width, 0, 1))
+    in_window = formed_within(np.clip((day + 0.5 - first) / width, 0, 1))
     # A few fish, and mistaken dates, lie outside any window: a normal as wide as the window itself.
-    outside = ndtr((day + 0.5 - (first + ends) / 2) / ((ends - begins) / 2))
+    outside = normal((day + 0.5 - (first + ends) / 2) / ((ends - begins) / 2))
     formed = (1 - season.date_outliers) * in_window + season.date_outliers * outside
     formed = np.clip(formed, NEVER, 1 - NEVER)
 
     steps = (np.arange(FORMING_STEPS) + 0.5) / FORMING_STEPS
-    formed_on = first + width * betaincinv(*FORMING_SHAPE, steps)[:, None]  # (step, annulus)
+    passing = np.linspace(0, 1, PASSING_STEPS + 1)
+    formed_on = first + width * np.interp(steps, formed_within(passing), passing)[:, None]  # (step, annulus)
     passed = (day[:, None, :] - formed_on) / (stops - formed_on)  # (day, step, annulus)
     grown = _growth_curve(passed)
     counts = passed >= 0
@@ -223,6 +222,23 @@ def _typical(mean: ArrayLike, spread: ArrayLike) -> Numbers:
     """Mean log density of a shifted log-normal under itself."""
     m, s = np.asarray(mean, dtype=np.float64), np.asarray(spread, dtype=np.float64)
     return np.asarray(-0.5 - np.log(s) - 0.5 * np.log(2 * np.pi) - m)
+
+
+def formed_within(passed: Numbers) -> Numbers:
+    """Share of the fish that have formed the annulus when `passed` of the window, 0 to 1, is over.
+
+    The beta distribution with shapes 2 and 3: most in the window's first half, stragglers to its end. Perch of southern
+    England form theirs in May at the start of growth (Mann 1978), yellow perch of Lake Michigan from late spring, all
+    by late July (Baker & McComish): a long right tail. In closed form, as is `normal`: the library that has both takes
+    as long to import as a bone or two to read.
+    """
+    return np.asarray(passed**2 * (6 - 8 * passed + 3 * passed**2))
+
+
+def normal(deviation: Numbers) -> Numbers:
+    """The standard normal distribution function."""
+    flat = [0.5 * math.erfc(-z * math.sqrt(0.5)) for z in deviation.ravel().tolist()]
+    return np.array(flat).reshape(deviation.shape)
 
 
 def _growth_curve(passed: Numbers) -> Numbers:

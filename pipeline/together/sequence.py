@@ -23,9 +23,14 @@ Numbers = NDArray[np.float64]
 MOST_CANDIDATES = 22
 """Candidates that take part, the likeliest by their own evidence: more than any bone has annuli that can be told
 apart."""
-NODES = MOST_CANDIDATES + 2
 IMPOSSIBLE = -1e4
 """Score of what cannot be: far below any sum of real scores, and finite, so that sums stay finite."""
+FAINTEST = 0.03
+"""Opacity loss; differences of levels below it are noise."""
+HOLLOW_UNIT = 10.0
+"""Hollows are told in tenths of the bone's thickness, so that their weights are of the size of the others."""
+USUAL_RADIUS_PX = 400.0
+"""Pixels; an axis of usual length, so that its logarithm is small."""
 TAIL = 0.3
 """Log ratio of increments beyond which a departure counts as heavy-tailed rather than normal: real growth is
 irregular."""
@@ -37,8 +42,16 @@ TRIPLE = ("ratio", "ratio_square", "ratio_tail")
 FIRST_TRIPLE = ("first_ratio", "first_ratio_square", "first_ratio_tail")
 HIDDEN_TRIPLE = ("hidden_ratio", "hidden_ratio_square", "hidden_ratio_tail")
 END = ("season", "end_rim", "end_rim_square", "end_winter", "end_thin_rim")
-MARGIN_LATE = ("late_margin_1", "late_margin_2", "late_margin_3", "late_margin_4", "late_margin_depth")
-LATE = ("late", "late_due", "late_rim", "late_rim_square", "late_rim_tail", "late_winter", "late_season", *MARGIN_LATE)
+_MARGIN = (
+    *("margin_1", "margin_2", "margin_3", "margin_4"),
+    *("margin_log_1", "margin_log_2", "margin_log_3", "margin_log_4"),
+    *("hollow_1", "hollow_2", "hollow_3", "hollow_4"),
+)
+LATE = (
+    *("late", "late_due", "late_rim", "late_rim_square", "late_rim_tail", "late_winter", "late_season"),
+    *(f"late_{m}" for m in _MARGIN),
+    *("late_margin_depth", "late_radius"),
+)
 NONE = ("none", "none_length", "none_length_square", "none_due")
 NONE_LATE = (
     "none_late",
@@ -46,10 +59,7 @@ NONE_LATE = (
     "none_late_length_square",
     "none_late_due",
     "none_late_winter",
-    "none_late_margin_1",
-    "none_late_margin_2",
-    "none_late_margin_3",
-    "none_late_margin_4",
+    *(f"none_late_{m}" for m in _MARGIN),
 )
 FEATURES = PAIR + FIRST_PAIR + HIDDEN_PAIR + TRIPLE + FIRST_TRIPLE + HIDDEN_TRIPLE + END + LATE + NONE + NONE_LATE
 """Names of the chain's weights besides those of the evidence, in order."""
@@ -68,8 +78,8 @@ PRIORS = tuple(
 
 @dataclass(frozen=True, slots=True)
 class Chains:
-    """What the chain needs of a number of bones; arrays start with the bone. Candidates are padded to
-    `MOST_CANDIDATES`."""
+    """What the chain needs of a number of bones; arrays start with the bone. All have room for as many candidates as
+    the bone with the most."""
 
     node: Numbers
     """(bone, candidate) log odds of each candidate from its own evidence; `IMPOSSIBLE` where there is none."""
@@ -85,8 +95,12 @@ class Chains:
     """(bone,) axis in pixels."""
     base: Numbers
     """(bone,) how much the thick base hides."""
-    margin_profile: Numbers
-    """(bone, step) opacity loss at steps inside the margin, as `bone.marks.margin_profile` tells it."""
+    margin_levels: Numbers
+    """(bone, step) opacity loss at steps inside the margin, as `bone.rim.levels` tells it."""
+    hollows: Numbers
+    """(bone, width) the deepest hollows of the margin, as `bone.rim.hollows` tells them."""
+    hollows_beyond: Numbers
+    """(bone, candidate, width) the same beyond each candidate."""
     first_place: Numbers
     """(bone,) log of the share of the axis at which the first annulus is expected; nan when nothing is known."""
     due: Numbers
@@ -100,25 +114,26 @@ class Chains:
     expected_first: Numbers
 
 
-@lru_cache(maxsize=1)
-def triples() -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+@lru_cache(maxsize=MOST_CANDIDATES + 1)
+def triples(candidates: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """All i < j < k with j a candidate, ordered by j, then i, then k."""
     i, j, k = [], [], []
-    for middle in range(2, NODES):
-        a, b = np.meshgrid(np.arange(middle), np.arange(middle + 1, NODES), indexing="ij")
+    for middle in range(2, candidates + 2):
+        a, b = np.meshgrid(np.arange(middle), np.arange(middle + 1, candidates + 2), indexing="ij")
         i.append(a.ravel())
         k.append(b.ravel())
         j.append(np.full(a.size, middle))
-    return np.concatenate(i), np.concatenate(j), np.concatenate(k)
+    none = np.zeros(0, np.int64)
+    return np.concatenate([none, *i]), np.concatenate([none, *j]), np.concatenate([none, *k])
 
 
 def pair_features(c: Chains) -> Numbers:
     """(bone, i, j, feature) in the order PAIR, FIRST_PAIR, HIDDEN_PAIR, for i any node and j a candidate (0-based)."""
-    bones = len(c.node)
+    bones, candidates = c.node.shape
     place = np.concatenate([np.zeros((bones, 2)), c.place], axis=1)
     gap = np.maximum(c.place[:, None, :] - place[:, :, None], 1e-3)  # (bone, node, candidate)
     gap_px = np.log(gap * c.radius_px[:, None, None])
-    out = np.zeros((bones, NODES, MOST_CANDIDATES, len(PAIR) + len(FIRST_PAIR) + len(HIDDEN_PAIR)))
+    out = np.zeros((bones, candidates + 2, candidates, len(PAIR) + len(FIRST_PAIR) + len(HIDDEN_PAIR)))
     scaled = np.clip(gap_px - 3.0, -3, 3)
     out[:, 2:, :, 0] = scaled[:, 2:]
     out[:, 2:, :, 1] = scaled[:, 2:] ** 2
@@ -147,8 +162,8 @@ def pair_features(c: Chains) -> Numbers:
 
 def triple_features(c: Chains) -> Numbers:
     """(bone, triple, feature) in the order TRIPLE, FIRST_TRIPLE, HIDDEN_TRIPLE, triples as `triples` lists them."""
-    i, j, k = triples()
-    bones = len(c.node)
+    bones, candidates = c.node.shape
+    i, j, k = triples(candidates)
     place = np.concatenate([np.zeros((bones, 2)), c.place], axis=1)
     log_gap = np.log(np.maximum(place[:, None, :] - place[:, :, None], 1e-3))
     ratio = np.clip(log_gap[:, j, k] - log_gap[:, i, j], -2.5, 2.5)
@@ -173,19 +188,26 @@ def end_features(c: Chains) -> tuple[Numbers, Numbers, Numbers, Numbers]:
     end = np.stack([season, rim_px, rim_px**2, winter, np.clip(-0.5 - rim_px, 0, 3)], axis=-1)
     share = np.clip(np.log(rim / np.maximum(expected, 1e-4)), -2, 2)
     due = np.broadcast_to(c.due[:, None, None], season.shape)
-    levels = np.broadcast_to(c.margin_profile[:, None, None, :], (*season.shape, c.margin_profile.shape[1]))
-    against = np.clip(np.log(np.maximum(c.margin_profile[:, None, 1:2], 0) + 0.02) - c.log_depth[:, None, :], -3, 3)
+    log_levels = np.log(np.maximum(c.margin_levels, 0) + FAINTEST) - np.log(FAINTEST)
+    margin = np.concatenate([c.margin_levels, log_levels], axis=-1)
+    levels = np.broadcast_to(margin[:, None, None, :], (*season.shape, margin.shape[1]))
+    hollows = HOLLOW_UNIT * c.hollows_beyond[:, None]
+    hollows = np.broadcast_to(hollows, (*season.shape, hollows.shape[-1]))
+    against = np.clip(np.log(np.maximum(c.margin_levels[:, None, 1:2], 0) + 0.02) - c.log_depth[:, None, :], -3, 3)
+    radius = np.broadcast_to(np.log(c.radius_px / USUAL_RADIUS_PX)[:, None, None], season.shape)
     late = np.stack(
         [np.ones(season.shape), due, share, share**2, np.log1p((share / TAIL) ** 2), winter, season], axis=-1
     )
-    late = np.concatenate([late, levels, np.broadcast_to(against, season.shape)[..., None]], axis=-1)
+    last = np.stack([np.broadcast_to(against, season.shape), radius], axis=-1)
+    late = np.concatenate([late, levels, hollows, last], axis=-1)
     known = np.isfinite(c.first_place)
     # Log of the fish's length over that at its first annulus.
     length = np.clip(np.where(known, -c.first_place, 0), -2, 3)
     one = np.ones(bones)
     none = np.stack([one, length, length**2, c.due], axis=-1)
     outer = np.clip(c.winter[:, 0], -2, 2)
-    none_late = np.concatenate([np.stack([one, length, length**2, c.due, outer], axis=-1), c.margin_profile], axis=-1)
+    none_late = np.stack([one, length, length**2, c.due, outer], axis=-1)
+    none_late = np.concatenate([none_late, margin, HOLLOW_UNIT * c.hollows], axis=-1)
     return end, late, none, none_late
 
 
@@ -240,17 +262,17 @@ def forward(s: Scores) -> Numbers:
     """Log sum of all beginnings that end in the pair (i, j): (bone, node, candidate)."""
     alpha = np.full(s.pair.shape, IMPOSSIBLE)
     alpha[:, :2] = s.pair[:, :2] + s.node[:, None, :]
-    for middle, block in blocks(s.triple):
+    for middle, block in blocks(s.triple, s.node.shape[1]):
         total = _log_sum(alpha[:, :middle, middle - 2, None] + block, axis=1)
         alpha[:, middle, middle - 1 :] = total + s.pair[:, middle, middle - 1 :] + s.node[:, middle - 1 :]
     return alpha
 
 
-def blocks(triple: Numbers) -> list[tuple[int, Numbers]]:
+def blocks(triple: Numbers, candidates: int) -> list[tuple[int, Numbers]]:
     """For each node j that has one before and one after it: j and the scores of its triples, (bone, i, k)."""
     out, at = [], 0
-    for middle in range(2, NODES - 1):
-        after = NODES - middle - 1
+    for middle in range(2, candidates + 1):
+        after = candidates - middle + 1
         out.append((middle, triple[:, at : at + middle * after].reshape(-1, middle, after)))
         at += middle * after
     return out
@@ -259,7 +281,7 @@ def blocks(triple: Numbers) -> list[tuple[int, Numbers]]:
 def backward(s: Scores) -> Numbers:
     """Log sum of all ways to go on after the pair (i, j): (bone, node, candidate)."""
     beta = np.logaddexp(s.end, s.late)
-    for middle, block in reversed(blocks(s.triple)):
+    for middle, block in reversed(blocks(s.triple, s.node.shape[1])):
         onward = s.pair[:, middle, middle - 1 :] + s.node[:, middle - 1 :] + beta[:, middle, middle - 1 :]
         beta[:, :middle, middle - 2] = np.logaddexp(
             beta[:, :middle, middle - 2], _log_sum(block + onward[:, None, :], axis=2)
@@ -285,36 +307,37 @@ def marginals(s: Scores, most_annuli: int) -> Marginals:
 
 def _counts(s: Scores, most: int) -> Numbers:
     """(bone, number of annuli) probability: the forward sum once more, with the number of marks carried along."""
-    bones = len(s.node)
-    top = most + 3
+    bones, candidates = s.node.shape
+    top = min(most, candidates + 2) + 3
     grow = np.exp(np.clip(s.triple, -60, 30))
     step = np.exp(np.clip(s.pair + s.node[:, None, :], -80, 40))
-    alpha = np.zeros((bones, NODES, MOST_CANDIDATES, top))
+    alpha = np.zeros((bones, candidates + 2, candidates, top))
     alpha[:, 0, :, 1] = step[:, 0]
     alpha[:, 1, :, 2] = step[:, 1]
-    for middle, block in blocks(grow):
+    for middle, block in blocks(grow, candidates):
         came = np.matmul(block.transpose(0, 2, 1), alpha[:, :middle, middle - 2])  # (bone, k, count)
         alpha[:, middle, middle - 1 :, 1:] = came[:, :, :-1] * step[:, middle, middle - 1 :, None]
-    valid = valid_mask()[None, :, :, None]
+    valid = valid_mask(candidates)[None, :, :, None]
     end = np.exp(np.clip(s.end, -80, 40))[..., None] * alpha * valid
     late = np.exp(np.clip(s.late, -80, 40))[..., None] * alpha * valid
     out = np.zeros((bones, most + 1))
     plain, last = end.sum((1, 2)), late.sum((1, 2))
-    out += plain[:, : most + 1]
-    out[:, 1:] += last[:, :most]
+    reach = min(top, most + 1)
+    out[:, :reach] += plain[:, :reach]
+    out[:, 1 : reach + 1] += last[:, : min(reach, most)]
     out[:, 0] += np.exp(np.clip(s.none, -80, 40))
     out[:, 1] += np.exp(np.clip(s.none_late, -80, 40))
     return np.asarray(out / np.maximum(out.sum(1, keepdims=True), 1e-300))
 
 
-@lru_cache(maxsize=1)
-def valid_mask() -> NDArray[np.bool_]:
+@lru_cache(maxsize=MOST_CANDIDATES + 1)
+def valid_mask(candidates: int) -> NDArray[np.bool_]:
     """(node, candidate) True where the candidate lies beyond the node."""
-    return np.arange(NODES)[:, None] < np.arange(MOST_CANDIDATES)[None, :] + 2
+    return np.arange(candidates + 2)[:, None] < np.arange(candidates)[None, :] + 2
 
 
 def valid(a: Numbers) -> Numbers:
-    return np.where(valid_mask()[None], a, 2 * IMPOSSIBLE)
+    return np.where(valid_mask(a.shape[2])[None], a, 2 * IMPOSSIBLE)
 
 
 def _log_sum(a: Numbers, axis: int) -> Numbers:

@@ -12,7 +12,7 @@ from scipy.optimize import minimize
 
 from pipeline.together import sequence
 from pipeline.together.posterior import Posterior, given_count, over_all
-from pipeline.together.sequence import END, LATE, MOST_CANDIDATES, NODES, NONE, Chains, Numbers
+from pipeline.together.sequence import END, LATE, NONE, Chains, Numbers
 
 _PAIRS = len(sequence.PAIR) + len(sequence.FIRST_PAIR) + len(sequence.HIDDEN_PAIR)
 _CUTS = np.cumsum([_PAIRS, 9, len(END), len(LATE), len(NONE)])
@@ -133,11 +133,12 @@ class _Features:
 
 def _observed(problem: Problem, features: _Features, weight: Numbers) -> tuple[Numbers, Numbers]:
     """Chain features summed over the known paths, and how much each candidate is taken (bone, candidate)."""
-    i, j, k = sequence.triples()
-    index = np.full((NODES, NODES, NODES), -1)
+    candidates = problem.chains.node.shape[1]
+    i, j, k = sequence.triples(candidates)
+    index = np.full((candidates + 2,) * 3, -1)
     index[i, j, k] = np.arange(len(i))
     total = [np.zeros(n) for n in np.diff([0, *_CUTS, len(sequence.FEATURES)])]
-    taken = np.zeros((len(problem.paths), MOST_CANDIDATES))
+    taken = np.zeros((len(problem.paths), candidates))
     for b, path in enumerate(problem.paths):
         if path is None:
             continue

@@ -44,7 +44,7 @@ EVIDENCE_PENALTY, CHAIN_PENALTY = 1e-2, 2e-4
 """Of the squared departure of each weight from its start, against the mean loss of a bone."""
 CONSTANT_SHARE, LINEAR_SHARE = 0.01, 0.3
 """Of the evidence's penalty that its constant and its linear weights bear: it is squares and products that overfit."""
-ITERATIONS = 100
+ITERATIONS = 300
 UNTOLD_ONE_IN = 8
 """Bones, of which one is taught without its date and one without its fish's length."""
 CONFIDENCE_STRENGTH, FIRST_YEAR_STRENGTH = 0.3, 0.05

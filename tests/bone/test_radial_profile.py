@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from reading import SETTINGS
 
 from pipeline.bone.radial_profile import radial_profile
+from pipeline.bone.rim import STEPS_PX
 from pipeline.records import RadialProfile, Strip
 
 SAMPLES = 400
@@ -30,6 +31,7 @@ def strip_of(value: NDArray[np.floating], half_angle: float = 42.0, trust: NDArr
         samples_per_px=1.3,
         margin=MARGIN,
         base=0.0,
+        rim=np.zeros(len(STEPS_PX), np.float32),
     )
 
 

@@ -8,11 +8,11 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.rim import HOLLOWS_PX, LEVELS_PX
 from pipeline.together import sequence
 from pipeline.together.sequence import FEATURES, IMPOSSIBLE, MOST_CANDIDATES, Chains, Scores
 
 Numbers = NDArray[np.float64]
-MARGIN_STEPS = 4
 
 
 def random_chains(random: np.random.Generator, sizes: tuple[int, ...], known: bool = True) -> Chains:
@@ -36,7 +36,9 @@ def random_chains(random: np.random.Generator, sizes: tuple[int, ...], known: bo
         winter=winter,
         radius_px=random.uniform(150, 900, bones),
         base=random.normal(0, 0.3, bones),
-        margin_profile=random.normal(0, 0.2, (bones, MARGIN_STEPS)),
+        margin_levels=random.normal(0, 0.2, (bones, len(LEVELS_PX))),
+        hollows=random.normal(0, 0.05, (bones, len(HOLLOWS_PX))),
+        hollows_beyond=random.normal(0, 0.05, (bones, MOST_CANDIDATES, len(HOLLOWS_PX))),
         first_place=np.log(random.uniform(0.2, 0.8, bones)) if known else np.full(bones, np.nan),
         due=random.normal(0, 2, bones) if known else np.zeros(bones),
         season=random.normal(0, 1, pairs) if known else np.zeros(pairs),
@@ -68,7 +70,7 @@ class Path:
 
 def every_path(s: Scores, bone: int, size: int) -> list[Path]:
     """All paths of a bone with `size` candidates, scored one by one."""
-    i, j, k = sequence.triples()
+    i, j, k = sequence.triples(s.node.shape[1])
     triple = {(int(a), int(m), int(n)): float(v) for a, m, n, v in zip(i, j, k, s.triple[bone], strict=True)}
     paths = [Path((), False, False, float(s.none[bone])), Path((), False, True, float(s.none_late[bone]))]
     for many in range(1, size + 1):

@@ -29,7 +29,7 @@ from pipeline.together.refit import (
 from pipeline.together.second_pass import counted_bones
 
 QUICK = SETTINGS.model_copy(update={"refit": SETTINGS.refit.model_copy(update={"iterations": 10})})
-ODD = 0.6
+ODD = 0.4
 """Standard deviations by which marks of the odd water look fainter: the shipped weights then miss every other count."""
 
 

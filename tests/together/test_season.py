@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from pipeline.errors import SettingsError
 from pipeline.records import Captured
@@ -16,7 +17,9 @@ from pipeline.settings_files import read_settings
 from pipeline.together.season import (
     DAYS,
     formed_probability,
+    formed_within,
     margin_log_densities,
+    normal,
     possible_days,
     rim_log_density,
     season_table,
@@ -160,3 +163,12 @@ def test_a_season_whose_dates_do_not_follow_each_other_is_refused(tmp_path: Path
     wrong.write_text('[season]\nforming_begins = "08-15"\n', encoding="utf-8")
     with pytest.raises(SettingsError, match="forming_begins, forming_ends and growth_ends must follow"):
         read_settings([wrong])
+
+
+# ------------------------------------------------------------------------------------------------ distributions
+def test_closed_forms_are_those_of_a_reference_library() -> None:
+    """scipy.stats: beta with shapes 2 and 3, standard normal."""
+    passed = np.linspace(0, 1, 101)
+    assert formed_within(passed) == pytest.approx(stats.beta(2, 3).cdf(passed), abs=1e-12)
+    deviation = np.linspace(-6, 6, 61).reshape(1, -1)
+    assert normal(deviation) == pytest.approx(stats.norm.cdf(deviation), abs=1e-12)
