@@ -87,7 +87,7 @@ def wrapped(text: str, width: float, size: int, bold: bool = False) -> list[str]
     """The text in lines no wider than `width` pixels: broken at spaces, and inside a word too long for one."""
     lines: list[str] = []
     line, used = "", 0.0
-    gap = font(size, bold).getlength(" ")
+    gap = extent(" ", size, bold)[0]
     for word in text.split(" "):
         # Words are measured one by one: few are new, and nearly every line would be.
         wide = extent(word, size, bold)[0]
@@ -114,21 +114,23 @@ def fitting_size(text: str, width: float, largest: int, smallest: int, bold: boo
 def write_words(picture: NDArray[np.uint8], lines: Iterable[Words]) -> None:
     """Write the lines on a picture (row, column, 3) in place, each at the nearest whole pixel."""
     for line in lines:
-        cover, across, down = _cover(line.text, line.size, line.bold)
+        left_over, words, across, down = _cover(line.text, line.size, line.bold, line.colour)
         left, top = round(line.left) + across, round(line.top) + down
-        height, width = cover.shape[:2]
+        height, width = words.shape[:2]
         ground = picture[max(top, 0) : max(top + height, 0), max(left, 0) : max(left + width, 0)]
-        cover = cover[max(-top, 0) :, max(-left, 0) :][: ground.shape[0], : ground.shape[1]]
-        mixed = ground * (np.uint16(1 << _COVER_BITS) - cover) + np.asarray(line.colour, np.uint16) * cover
-        ground[:] = mixed >> _COVER_BITS
+        seen = np.s_[max(-top, 0) :, max(-left, 0) :]
+        left_over, words = (a[seen][: ground.shape[0], : ground.shape[1]] for a in (left_over, words))
+        ground[:] = (ground.astype(np.uint16) * left_over + words) >> _COVER_BITS
 
 
 @lru_cache(maxsize=1024)
-def _cover(text: str, size: int, bold: bool) -> tuple[NDArray[np.uint16], int, int]:
-    """How much of each pixel the text covers, (row, column, 1), in parts of 2 to the power `_COVER_BITS`; and where its
-    first pixel lies, across and down from the line's corner. Kept: most lines stand on many pictures.
+def _cover(text: str, size: int, bold: bool, colour: Colour) -> tuple[NDArray[np.uint16], NDArray[np.uint16], int, int]:
+    """What the text leaves of each pixel, in parts of 2 to the power `_COVER_BITS`, and what it puts there, both (row,
+    column, 3); and where its first pixel lies, across and down from the line's corner. Kept: most lines stand on many
+    pictures.
     """
     mask, (left, top) = font(size, bold).getmask2(text, mode="L", anchor="la")
     across, down = mask.size
     cover = np.frombuffer(bytes(mask), np.uint8).reshape(down, across, 1).astype(np.uint16)
-    return cover + (cover >> _COVER_BITS - 1), left, top
+    cover = np.repeat(cover + (cover >> _COVER_BITS - 1), 3, axis=2)
+    return (1 << _COVER_BITS) - cover, cover * np.asarray(colour, np.uint16), left, top
