@@ -142,8 +142,6 @@ class RadialProfile:
     margin: float
     """Radial sample at which the margin effectively lies (where coverage is lost)."""
     samples_per_px: float
-    rim: Float
-    """The strip's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Profile and strip -> candidate marks with raw evidence, and what the edge shows.
+"""Profile and strip -> candidate marks with raw evidence.
 
 A winter zone is a ridge of opacity loss, soft on its inner side and sharp on its outer one. Ridges of every width are
 sought with a centre box against two flank boxes; those that share one outer edge are one mark. Nothing is decided here:
@@ -130,7 +130,7 @@ def find_marks(strip: Strip, profile: RadialProfile, focus: Point, settings: Mar
     ridges = find_ridges(profile, settings)
     if not len(ridges.edge):
         return ()
-    evidence = ridge_evidence(profile, ridges)
+    evidence = ridge_evidence(profile, strip.rim, ridges)
     fraction = ridges.edge / profile.margin
     centre = strip.value.shape[0] // 2
     positions = np.arange(strip.value.shape[1])
@@ -242,8 +242,8 @@ def _merge(
     return np.array(sorted(kept, key=lambda i: edge[i]), dtype=np.int64)
 
 
-def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64]:
-    """Raw evidence of each ridge, (ridge, evidence) as named by `EVIDENCE`."""
+def ridge_evidence(profile: RadialProfile, rim: Float, ridges: Ridges) -> NDArray[np.float64]:
+    """Raw evidence of each ridge, (ridge, evidence) as named by `EVIDENCE`. `rim` is the strip's."""
     spp, margin = profile.samples_per_px, profile.margin
     trust = (profile.block_trust * (np.arange(len(profile.value)) <= margin)).astype(np.float32)
     blocks = _Boxes(profile.blocks, trust)
@@ -280,7 +280,7 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
     dip = np.array([_dip(profile.value, a, m) for a, m in zip(inside, at, strict=True)])
     peak = np.interp(at, np.arange(len(profile.value)), profile.value)
     typical = median(profile.value[int(0.3 * margin) : int(0.95 * margin) + 1])
-    rim = rim_rise(profile, edge)
+    rise = rim_rise(profile, edge)
     end = np.minimum(edge + np.maximum(1.2 * width, 2 * spp), margin)
     core, _ = blocks.mean(at - 0.3 * width, at + 0.7 * width)
     beyond, beyond_seen = blocks.mean(edge + 0.4 * spp, np.maximum(end, edge + 0.8 * spp))
@@ -317,11 +317,11 @@ def ridge_evidence(profile: RadialProfile, ridges: Ridges) -> NDArray[np.float64
         np.clip(far_arc, -1, 3),
         dip,
         np.clip(peak - typical, -2, 2),
-        rim,
+        rise,
         np.clip(returned / np.maximum(depth, 0.01), -2, 3),
         np.clip(returned_t, -5, 15),
-        *(level * near for level in levels(profile.rim, radius_px)),
-        *hollows(profile.rim, radius_px, (margin - edge) / spp).T,
+        *(level * near for level in levels(rim, radius_px)),
+        *hollows(rim, radius_px, (margin - edge) / spp).T,
     ]
     return np.asarray(np.nan_to_num(np.stack(columns, axis=1)))
 

@@ -68,7 +68,6 @@ def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:
         block_angle=angle,
         margin=margin,
         samples_per_px=strip.samples_per_px,
-        rim=strip.rim,
     )
 
 

@@ -51,19 +51,19 @@ def bone_traits(bone: Bone, strip: Strip, profile: RadialProfile, axis: Axis) ->
     last = reach.shape[1] - 1 - np.argmax(reach[:, ::-1], axis=1)
     missing = float(np.mean(last < (1 - SHORT_OF_ENVELOPE) * strip.margin))
     blade = profile.value[int(0.3 * margin) : max(int(0.95 * margin), int(0.3 * margin) + 1)]
-    rim = profile.value[max(margin - int(0.03 * margin) - 1, 0) : max(margin - 1, 1)]
+    outer = profile.value[max(margin - int(0.03 * margin) - 1, 0) : max(margin - 1, 1)]
     radius_px = profile.margin / profile.samples_per_px
-    (hollow,) = hollows(profile.rim, radius_px, np.array([INNERMOST_PX]))
+    (hollow,) = hollows(strip.rim, radius_px, np.array([INNERMOST_PX]))
     return {
         "sharpness_px": _sharpness(bone),
         "missing_share": missing,
         "base": strip.base,
-        "rim_level": float(np.clip(np.mean(rim) - median(blade), -3, 3)) if len(rim) and len(blade) else 0.0,
+        "rim_level": float(np.clip(np.mean(outer) - median(blade), -3, 3)) if len(outer) and len(blade) else 0.0,
         "noise": median(profile.standard_error[int(0.2 * margin) : margin + 1]),
         "coverage": float(profile.coverage[int(0.3 * margin) : margin + 1].mean()),
         "focus_certainty": axis.certainty,
         "likeness": bone.likeness,
-        **{f"margin_{k}": level for k, level in enumerate(levels(profile.rim, radius_px), start=1)},
+        **{f"margin_{k}": level for k, level in enumerate(levels(strip.rim, radius_px), start=1)},
         **{f"hollow_{k}": deep for k, deep in enumerate(hollow.tolist(), start=1)},
     }
 

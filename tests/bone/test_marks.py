@@ -15,6 +15,7 @@ from pipeline.bone.radial_profile import radial_profile
 from pipeline.bone.rim import STEPS_PX
 from pipeline.records import RadialProfile, Strip
 
+BARE = np.zeros(len(STEPS_PX), np.float32)  # a margin without a bevel
 SAMPLES, RAYS, SPP = 520, 169, 1.3
 MARGIN = 500.0
 AT = np.arange(SAMPLES)
@@ -35,7 +36,7 @@ def profile_of(value: NDArray[np.floating], noise: float = 0.004, seed: int = 0)
         trust=np.broadcast_to(np.float32(1) * (MARGIN >= AT), rays.shape).astype(np.float32),
         source_x=np.zeros(rays.shape, np.float32), source_y=np.zeros(rays.shape, np.float32),
         angle=np.linspace(-42, 42, RAYS, dtype=np.float32), samples_per_px=SPP, margin=MARGIN, base=0.0,
-        rim=np.zeros(len(STEPS_PX), np.float32),
+        rim=BARE,
     )  # fmt: skip
     return radial_profile(strip, SETTINGS.profile)
 
@@ -96,7 +97,7 @@ def test_a_deeper_zone_has_more_depth_and_more_certainty() -> None:
         profile = profile_of(winter(250, 16, depth))
         ridges = find_ridges(profile, SETTINGS.marks)
         k = int(np.argmin(np.abs(ridges.edge - 250)))
-        evidence = dict(zip(EVIDENCE, ridge_evidence(profile, ridges)[k], strict=True))
+        evidence = dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges)[k], strict=True))
         depths.append(evidence["log_depth"])
         certainties.append(evidence["log_t"])
     assert depths == sorted(depths)
@@ -112,12 +113,12 @@ def test_a_mark_on_a_few_rays_only_is_told_from_one_across_the_bone() -> None:
             value=np.asarray(value, np.float32), trust=np.ones((RAYS, SAMPLES), np.float32),
             source_x=np.zeros((RAYS, SAMPLES), np.float32), source_y=np.zeros((RAYS, SAMPLES), np.float32),
             angle=np.linspace(-42, 42, RAYS, dtype=np.float32), samples_per_px=SPP, margin=MARGIN, base=0.0,
-            rim=np.zeros(len(STEPS_PX), np.float32),
+            rim=BARE,
         )  # fmt: skip
         profile = radial_profile(strip, SETTINGS.profile)
         ridges = find_ridges(profile, SETTINGS.marks)
         k = int(np.argmin(np.abs(ridges.edge - 250)))
-        return dict(zip(EVIDENCE, ridge_evidence(profile, ridges)[k], strict=True))
+        return dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges)[k], strict=True))
 
     part, whole = evidence(slice(70, 100)), evidence(slice(None))
     assert part["block_share"] < 0.5 < whole["block_share"]
@@ -128,7 +129,7 @@ def test_a_mark_on_a_few_rays_only_is_told_from_one_across_the_bone() -> None:
 def test_evidence_has_a_number_for_every_name() -> None:
     profile = profile_of(winter(120, 10) + winter(300, 12))
     ridges = find_ridges(profile, SETTINGS.marks)
-    evidence = ridge_evidence(profile, ridges)
+    evidence = ridge_evidence(profile, BARE, ridges)
     assert evidence.shape == (len(ridges.edge), len(EVIDENCE))
     assert np.isfinite(evidence).all()
 

@@ -54,6 +54,11 @@ def test_levels_rise_towards_the_margin_and_more_with_a_zone() -> None:
     assert marked[LEVELS_PX.index(3.0)] > bare[LEVELS_PX.index(3.0)] + 0.2
 
 
+def test_a_winter_zone_under_way_at_the_margin_raises_its_levels() -> None:
+    under_way = bevel(1.0) + np.asarray(0.25 * np.clip(1 - STEPS_PX / 10, 0, 1), np.float32)
+    assert max(levels(under_way, 400)) > max(levels(bevel(1.0), 400)) + 0.1
+
+
 @pytest.mark.parametrize("outline", ["fan", "narrow"])
 def test_the_rim_of_a_bone_is_flat_inside_its_margin(outline: str) -> None:
     # Drawn without a bevel: whatever lies beyond the blur of the scan is the last summer's growth.

@@ -30,7 +30,8 @@ from pipeline.together.second_pass import counted_bones
 
 QUICK = SETTINGS.model_copy(update={"refit": SETTINGS.refit.model_copy(update={"iterations": 10})})
 ODD = 0.4
-"""Standard deviations by which marks of the odd water look fainter: the shipped weights then miss every other count."""
+"""Standard deviations by which marks of the odd water look fainter: the shipped weights then miss over half of the
+counts."""
 
 
 @lru_cache(maxsize=8)
