@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,5 +18,10 @@ def log_odds(features: NDArray[np.float64], logit: Logit) -> NDArray[np.float64]
 
 def quadratic(features: NDArray[np.float64]) -> NDArray[np.float64]:
     """Features, then their squares and products: (row, n + n (n + 1) / 2)."""
-    i, j = np.triu_indices(features.shape[1])
+    i, j = _pairs(features.shape[1])
     return np.concatenate([features, features[:, i] * features[:, j]], axis=1)
+
+
+@lru_cache
+def _pairs(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    return np.triu_indices(size)

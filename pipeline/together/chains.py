@@ -31,9 +31,9 @@ ZONE_WIDTH = 0.04
 class Bone:
     """One bone as the chain sees it."""
 
-    evidence: NDArray[np.float64]
+    evidence: Numbers
     """(candidate, evidence)."""
-    fraction: NDArray[np.float64]
+    fraction: Numbers
     """(candidate,) ascending."""
     radius_px: float
     base: float
@@ -80,38 +80,60 @@ def expected_first_share(
     return first_year_length_mm / length_mm if length_mm else float("nan")
 
 
-def evidence_features(evidence: NDArray[np.float64], model: EvidenceModel) -> NDArray[np.float64]:
+def evidence_features(evidence: Numbers, model: EvidenceModel) -> Numbers:
     """(candidate, feature): the evidence standardised, its squares and products, and itself again in base and margin
     zone."""
-    z = np.clip((evidence - np.array(model.centre)) / np.array(model.scale), -model.reach, model.reach)
+    z, base, margin = _standardised(evidence, model)
     i, j = np.triu_indices(z.shape[1])
-    fraction = evidence[:, EVIDENCE.index("fraction")]
-    base = 1 / (1 + np.exp((fraction - BASE_ZONE) / ZONE_WIDTH))
-    margin = 1 / (1 + np.exp(-(fraction - MARGIN_ZONE) / (ZONE_WIDTH / 4)))
-    one = np.ones((len(z), 1))
-    linear = np.concatenate([one, z], axis=1)
+    linear = np.concatenate([np.ones((len(z), 1)), z], axis=1)
     return np.concatenate([linear, z[:, i] * z[:, j], linear * base[:, None], linear * margin[:, None]], axis=1)
 
 
-def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tuple[Chains, NDArray[np.int64]]:
+def evidence_log_odds(evidence: Numbers, model: EvidenceModel) -> Numbers:
+    """(candidate,) log odds of each from its own evidence: the features times their weights, without the features'
+    large table."""
+    z, base, margin = _standardised(evidence, model)
+    size = z.shape[1]
+    products = size * (size + 1) // 2
+    whole, square, at_base, at_margin = np.split(
+        np.array(model.weights), np.cumsum([1 + size, products, 1 + size])
+    )
+    table = np.zeros((size, size))
+    table[np.triu_indices(size)] = square
+    odds = whole[0] + z @ whole[1:] + np.einsum("cj,cj->c", z @ table, z)
+    odds += base * (at_base[0] + z @ at_base[1:]) + margin * (at_margin[0] + z @ at_margin[1:])
+    return np.asarray(odds)
+
+
+def _standardised(evidence: Numbers, model: EvidenceModel) -> tuple[Numbers, Numbers, Numbers]:
+    """The evidence in standard deviations from its centre, and how much each candidate lies in base and margin zone."""
+    z = np.clip((evidence - np.array(model.centre)) / np.array(model.scale), -model.reach, model.reach)
+    fraction = evidence[:, EVIDENCE.index("fraction")]
+    base = 1 / (1 + np.exp((fraction - BASE_ZONE) / ZONE_WIDTH))
+    margin = 1 / (1 + np.exp(-(fraction - MARGIN_ZONE) / (ZONE_WIDTH / 4)))
+    return z, base, margin
+
+
+def chains(bones: Sequence[Bone], log_odds: Sequence[Numbers]) -> tuple[Chains, NDArray[np.int64]]:
     """The chain's arrays, and for each bone which of its candidates take part: (bone, candidate), -1 where padded.
 
     log_odds : for each bone, the log odds of its candidates from their own evidence.
     """
     count = len(bones)
     room = min(max((len(odds) for odds in log_odds), default=1), MOST_CANDIDATES) or 1
-    chosen = np.full((count, room), -1)
-    node = np.full((count, room), IMPOSSIBLE)
+    kept = [_likeliest(odds) for odds in log_odds]
+    sizes = np.array([len(k) for k in kept], np.int64)
+    at = np.repeat(np.arange(count), sizes), _ordinals(sizes)
+    evidence = _joined([b.evidence[k] for b, k in zip(bones, kept, strict=True)], (len(EVIDENCE),))
+    chosen, node = np.full((count, room), -1), np.full((count, room), IMPOSSIBLE)
+    chosen[at] = _joined(kept)
+    node[at] = np.clip(_joined([o[k] for o, k in zip(log_odds, kept, strict=True)]), -12, 12)
     place = np.broadcast_to(1.0 + 0.01 * np.arange(1, room + 1), node.shape).copy()
+    place[at] = np.minimum(_joined([b.fraction[k] for b, k in zip(bones, kept, strict=True)]), 0.9999)
     log_depth, log_width, winter = np.zeros(node.shape), np.full(node.shape, -4.0), np.zeros(node.shape)
+    log_depth[at], log_width[at], winter[at] = evidence[:, (_DEPTH, _WIDTH, _WINTER)].T
     beyond = np.zeros((*node.shape, len(HOLLOWS_PX)))
-    for b, (bone, odds) in enumerate(zip(bones, log_odds, strict=True)):
-        best = np.sort(np.argsort(-odds, kind="stable")[:MOST_CANDIDATES])
-        n = len(best)
-        chosen[b, :n] = best
-        node[b, :n], place[b, :n] = np.clip(odds[best], -12, 12), np.minimum(bone.fraction[best], 0.9999)
-        log_depth[b, :n], log_width[b, :n], winter[b, :n] = bone.evidence[best][:, (_DEPTH, _WIDTH, _WINTER)].T
-        beyond[b, :n] = bone.evidence[best][:, _HOLLOWS]
+    beyond[at] = evidence[:, _HOLLOWS]
     growth_rate = np.array([b.growth.growth_rate for b in bones])
     second = np.array([second_year_share(b.growth, b.growth.first_year_length_mm) for b in bones])
     expected_first = np.maximum(place * second[:, None], 1e-3)
@@ -125,13 +147,8 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
             growth_rate[:, None, None],
         )
     )
-    table = (
-        np.stack(
-            [_season_log_density(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]
-        )
-        if count
-        else np.zeros((0, len(_SHARES)))
-    )
+    dated = [_season(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]
+    table = np.array([density for density, _ in dated]).reshape(count, len(_SHARES))
     rim = np.clip(1 - place, 1e-3, 1)[:, None, :]
     arrays = Chains(
         node=node,
@@ -145,7 +162,7 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
         hollows=np.array([b.hollows for b in bones]).reshape(count, len(HOLLOWS_PX)),
         hollows_beyond=beyond,
         first_place=np.log(np.array([b.first_length_share for b in bones])),
-        due=np.array([_due(b.captured, _likely_count(o), b.season) for b, o in zip(bones, log_odds, strict=True)]),
+        due=np.array([due for _, due in dated]),
         season=_lookup(table, rim, expected),
         expected=expected,
         season_first=_lookup(table, rim, expected_first),
@@ -154,24 +171,39 @@ def chains(bones: Sequence[Bone], log_odds: Sequence[NDArray[np.float64]]) -> tu
     return arrays, chosen
 
 
-def _likely_count(log_odds: NDArray[np.float64]) -> int:
+def _likeliest(log_odds: Numbers) -> NDArray[np.int64]:
+    """The candidates that take part, ascending."""
+    if len(log_odds) <= MOST_CANDIDATES:
+        return np.arange(len(log_odds))
+    return np.sort(np.argsort(-log_odds, kind="stable")[:MOST_CANDIDATES])
+
+
+def _joined(parts: Sequence[NDArray[np.generic]], shape: tuple[int, ...] = ()) -> Numbers:
+    """The parts one after the other; `shape` is that of one row, for where there are no parts."""
+    return np.concatenate(parts) if parts else np.zeros((0, *shape))
+
+
+def _ordinals(sizes: NDArray[np.int64]) -> NDArray[np.int64]:
+    """0, 1, ... for each of several groups, one after the other."""
+    ends = np.cumsum(sizes)
+    return np.arange(sizes.sum()) - np.repeat(ends - sizes, sizes)
+
+
+def _likely_count(log_odds: Numbers) -> int:
     return int(np.round((1 / (1 + np.exp(-log_odds))).sum()))
 
 
 @lru_cache(maxsize=8192)
-def _season_log_density(captured: Captured | None, annuli: int, season: SeasonSettings) -> NDArray[np.float64]:
-    return np.asarray(rim_log_density(np.exp(_SHARES), captured, annuli, season))
-
-
-@lru_cache(maxsize=8192)
-def _due(captured: Captured | None, annuli: int, season: SeasonSettings) -> float:
+def _season(captured: Captured | None, annuli: int, season: SeasonSettings) -> tuple[Numbers, float]:
+    """Log density of the rim at `_SHARES`, and the log odds that this year's annulus has formed (0 without a date)."""
+    density = np.asarray(rim_log_density(np.exp(_SHARES), captured, annuli, season))
     if captured is None:
-        return 0.0
+        return density, 0.0
     odds = formed_log_odds(annuli, possible_days(captured, season).day, season_table(season))
-    return float(np.clip(np.mean(odds), -4, 4))
+    return density, float(np.clip(np.mean(odds), -4, 4))
 
 
-def _lookup(table: NDArray[np.float64], rim: Numbers, expected: Numbers) -> Numbers:
+def _lookup(table: Numbers, rim: Numbers, expected: Numbers) -> Numbers:
     """Log density of the rim per unit of the axis, (bone, i, j)."""
     share = np.log(np.maximum(rim / np.maximum(expected, 1e-4), 1e-4))
     at = np.clip((share - _SHARES[0]) / (_SHARES[1] - _SHARES[0]), 0, len(_SHARES) - 1.001)

@@ -11,7 +11,7 @@ from pipeline.bone.marks import EVIDENCE
 from pipeline.errors import SettingsError
 from pipeline.settings import Settings
 from pipeline.together import sequence
-from pipeline.together.chains import Bone, chains, evidence_features
+from pipeline.together.chains import Bone, chains, evidence_features, evidence_log_odds
 from pipeline.together.decode import Decoded, best_paths
 from pipeline.together.sequence import FEATURES, Numbers
 
@@ -47,31 +47,19 @@ def check_weights(settings: Settings) -> None:
         )
 
 
-def candidate_odds(bones: Sequence[Bone], settings: Settings) -> list[Numbers]:
-    """For each bone the log odds of its candidates from their own evidence, (candidate,)."""
-    out: list[Numbers] = []
-    weights = np.array(settings.evidence.weights)
-    for start in range(0, len(bones), AT_ONCE):
-        part = bones[start : start + AT_ONCE]
-        every = np.concatenate([b.evidence for b in part])
-        ends = np.cumsum([len(b.evidence) for b in part])[:-1]
-        out += np.split(evidence_features(every, settings.evidence) @ weights, ends)
-    return out
-
-
-def count_annuli(
-    bones: Sequence[Bone], settings: Settings, odds: Sequence[Numbers] | None = None
-) -> tuple[Count, ...]:
-    """Counts of all bones, in order. `odds` are those of `candidate_odds`, for who counts the same bones repeatedly."""
-    odds = candidate_odds(bones, settings) if odds is None else odds
+def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]:
+    """Counts of all bones, in order."""
     out: dict[int, Count] = {}
     w = np.array([settings.count.weights[f] for f in FEATURES])
     most = max((b.growth.most_annuli for b in bones), default=0)
     # The work of all bones counted together grows with the candidates of the one that has the most.
-    order = sorted(range(len(bones)), key=lambda b: len(odds[b]))
+    order = sorted(range(len(bones)), key=lambda b: len(bones[b].fraction))
     for start in range(0, len(bones), AT_ONCE):
         part = order[start : start + AT_ONCE]
-        out |= zip(part, _count([bones[b] for b in part], [odds[b] for b in part], w, most), strict=True)
+        together = [bones[b] for b in part]
+        odds = evidence_log_odds(np.concatenate([b.evidence for b in together]), settings.evidence)
+        ends = np.cumsum([len(b.evidence) for b in together])[:-1]
+        out |= zip(part, _count(together, np.split(odds, ends), w, most), strict=True)
     return tuple(out[b] for b in range(len(bones)))
 
 

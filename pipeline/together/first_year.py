@@ -13,7 +13,21 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.together.lots import lot
 from pipeline.together.sequence import Numbers
+
+MOST_ASKED = 400
+"""Bones of a species that are asked: their median is known to a hundredth then, and the work of a large run does not
+grow with them."""
+
+
+def asked(groups: Sequence[str], names: Sequence[str]) -> list[int]:
+    """Which bones tell where first annuli lie, ascending: all of a species, or `MOST_ASKED` drawn by their names."""
+    members: dict[str, list[int]] = defaultdict(list)
+    for b, group in enumerate(groups):
+        members[group].append(b)
+    lots = [lot(name, "first year") for name in names]
+    return sorted(b for own in members.values() for b in sorted(own, key=lots.__getitem__)[:MOST_ASKED])
 
 
 def first_year_lengths(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from statistics import median
 
 import numpy as np
 
@@ -22,31 +22,32 @@ CHECK_DEPTH = 0.5
 """A rejected mark at least this deep, against the counted ones, was seen and taken for a check."""
 SPLIT_SHARE = 0.35
 """A rejected mark nearer to a counted one than this share of its increment is the other line of a split mark."""
+OUTERMOST = 0.985
+"""Share of the axis beyond which a rejected mark is the bevel's doing."""
 _DEPTH = EVIDENCE.index("log_depth")
 
 
 def counted_marks(reading: BoneReading, bone: Bone, count: Count) -> tuple[AgedMark, ...]:
     """All marks of a bone worth telling, by radius; the counted numbered from the focus outward."""
-    taken = set(count.path.taken)
-    rows: list[tuple[float, AgedMark]] = []
-    for k, mark in enumerate(reading.marks):
-        p = float(count.mark_probability[k])
-        if k in taken or p >= LEAST_REJECTED:
-            rows.append((mark.fraction, _row(mark, p, counted=k in taken)))
+    path = count.path
+    numbers = {k: n for n, k in enumerate(path.taken, 1 + path.hidden_first)}
+    rows = [
+        (mark.fraction, _row(mark, p, numbers.get(k)))
+        for k, (mark, p) in enumerate(zip(reading.marks, count.mark_probability.tolist(), strict=True))
+        if k in numbers or p >= LEAST_REJECTED
+    ]
     if reading.axis is not None:
         # The margin that fractions refer to: where the marks themselves place it, else the outline's.
-        last = reading.marks[count.path.taken[-1]] if count.path.taken else None
+        last = reading.marks[path.taken[-1]] if path.taken else None
         margin_px = last.radius_px / last.fraction if last else reading.axis.radius_px
-        if count.path.hidden_first:
-            rows.append(_inferred(reading, hidden_fraction(bone, count), margin_px, count.hidden_first))
-        if count.path.late:
-            rows.append(_inferred(reading, 1 - AT_MARGIN_PX / max(margin_px, 2.0), margin_px, count.late))
+        if path.hidden_first:
+            rows.append(_inferred(reading, hidden_fraction(bone, count), margin_px, count.hidden_first, 1))
+        if path.late:
+            last_number = len(numbers) + path.hidden_first + 1
+            inside = min(AT_MARGIN_PX / max(margin_px, 2.0), (1 - last.fraction) / 2 if last else 0.5)
+            rows.append(_inferred(reading, 1 - inside, margin_px, count.late, last_number))
     rows.sort(key=lambda r: r[0])
-    out, number = [], 0
-    for _, row in rows:
-        number += row.counted
-        out.append(replace(row, number=number if row.counted else None))
-    return tuple(out)
+    return tuple(row for _, row in rows)
 
 
 def hidden_fraction(bone: Bone, count: Count) -> float:
@@ -77,35 +78,34 @@ def split_or_check(bone: Bone, count: Count) -> tuple[bool, bool]:
     taken = list(count.path.taken)
     if not taken:
         return False, False
-    typical = float(np.median(bone.evidence[taken, _DEPTH]))
+    depth = bone.evidence[:, _DEPTH]
+    plain = (depth >= median(depth[taken].tolist()) + np.log(CHECK_DEPTH)) & (bone.fraction <= OUTERMOST)
+    plain[taken] = False
+    rejected = bone.fraction[plain]
     edges = np.concatenate([[0.0], bone.fraction[taken]])
-    check = split = False
-    for k in range(len(bone.fraction)):
-        if k in taken or bone.evidence[k, _DEPTH] < typical + np.log(CHECK_DEPTH) or bone.fraction[k] > 0.985:
-            continue
-        after = int(np.searchsorted(edges, bone.fraction[k]))
-        increment = edges[after] - edges[after - 1] if after < len(edges) else edges[-1] - edges[-2]
-        nearest = float(np.abs(edges[1:] - bone.fraction[k]).min())
-        split |= nearest < SPLIT_SHARE * increment
-        check |= nearest >= SPLIT_SHARE * increment
-    return check, split
+    increment = np.diff(edges)[np.minimum(np.searchsorted(edges[1:], rejected), len(taken) - 1)]
+    nearest = np.abs(edges[1:, None] - rejected).min(axis=0)
+    split = nearest < SPLIT_SHARE * increment
+    return bool(np.any(~split)), bool(np.any(split))
 
 
-def _row(mark: Mark, probability: float, counted: bool) -> AgedMark:
+def _row(mark: Mark, probability: float, number: int | None) -> AgedMark:
     return AgedMark(
         x=mark.x,
         y=mark.y,
         radius_px=mark.radius_px,
         fraction=mark.fraction,
         probability=probability,
-        counted=counted,
+        counted=number is not None,
         inferred=False,
-        number=None,
+        number=number,
         arc=mark.arc,
     )
 
 
-def _inferred(reading: BoneReading, fraction: float, margin_px: float, probability: float) -> tuple[float, AgedMark]:
+def _inferred(
+    reading: BoneReading, fraction: float, margin_px: float, probability: float, number: int
+) -> tuple[float, AgedMark]:
     axis = reading.axis
     if axis is None:
         raise ValueError("a mark cannot be inferred without an axis")
@@ -119,5 +119,5 @@ def _inferred(reading: BoneReading, fraction: float, margin_px: float, probabili
         probability=probability,
         counted=True,
         inferred=True,
-        number=None,
+        number=number,
     )

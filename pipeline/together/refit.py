@@ -12,7 +12,6 @@ All figures are cross-validated; bones of one scan are never apart, for they sha
 
 from __future__ import annotations
 
-import hashlib
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,6 +27,7 @@ from pipeline.together import sequence_fit
 from pipeline.together.chains import Bone, chains, evidence_features
 from pipeline.together.confidence import calibrated, confidence_log_odds
 from pipeline.together.count import Count, count_annuli
+from pipeline.together.lots import lot
 from pipeline.together.sequence import FEATURES, Chains, Numbers
 
 FOLDS = 5
@@ -116,17 +116,13 @@ def consensus(specimens: Sequence[str], counts: NDArray[np.float64]) -> dict[str
             values, times = np.unique(given, return_counts=True)
             most = values[times == times.max()]
             count = float(most[0]) if len(most) == 1 else float(np.median(given))
-            out[specimen] = int(count) if count % 1 == 0 else int(count) + _lot(specimen)[0] % 2
+            out[specimen] = int(count) if count % 1 == 0 else int(count) + round(lot(specimen))
     return out
-
-
-def _lot(text: str) -> bytes:
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest()
 
 
 def at_most(bones: Sequence[KnownBone], most: int) -> list[KnownBone]:
     """All bones, or as many as allowed, drawn by a hash of their place: more gain little and fill the memory."""
-    lots = [_lot(f"{b.scan}\n{b.reading.number}") for b in bones]
+    lots = [lot(b.scan, str(b.reading.number)) for b in bones]
     chosen = sorted(range(len(bones)), key=lots.__getitem__)[:most]
     return [bones[n] for n in sorted(chosen)]
 
@@ -270,7 +266,7 @@ def folds(scans: Sequence[str]) -> NDArray[np.int64]:
         members[scan].append(b)
     filled = [0] * min(FOLDS, len(members))
     fold = np.zeros(len(scans), np.int64)
-    for scan in sorted(members, key=lambda s: (-len(members[s]), _lot(s))):
+    for scan in sorted(members, key=lambda s: (-len(members[s]), lot(s))):
         k = filled.index(min(filled))
         fold[members[scan]] = k
         filled[k] += len(members[scan])

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -12,10 +14,10 @@ from pipeline.records import Age, AgedMark, BoneReading, Specimen
 from pipeline.settings import Settings
 from pipeline.together import plausible
 from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of, increment_expected, margin_share
-from pipeline.together.chains import Bone, bone_of, expected_first_share
+from pipeline.together.chains import Bone, bone_of
 from pipeline.together.confidence import calibrated, first_year_doubt
-from pipeline.together.count import Count, candidate_odds, count_annuli
-from pipeline.together.first_year import first_year_lengths
+from pipeline.together.count import Count, count_annuli
+from pipeline.together.first_year import asked, first_year_lengths
 from pipeline.together.marks_counted import counted_marks, hidden_first_px, split_or_check
 from pipeline.together.plausible import Measured
 from pipeline.together.review import Findings, notices_of, reasons_of
@@ -107,31 +109,29 @@ def _age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings
 
 def counted_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[CountedBone]:
     """Count of every bone of a run, in order, with the first-year length that the run's bones together suggest."""
-    expected = np.array([settings.species_of(s.species).growth.first_year_length_mm for s, _ in bones])
-    groups = [s.species.strip().lower() for s, _ in bones]
-    seen = [bone_of(s, r, settings) for s, r in bones]
-    odds = candidate_odds(seen, settings)  # what a mark's own evidence says does not depend on the first year
-
-    def counted(first_mm: Numbers) -> tuple[list[Bone], tuple[Count, ...]]:
-        told = [_with_first_year(b, s, r, float(mm)) for b, (s, r), mm in zip(seen, bones, first_mm, strict=True)]
-        return told, count_annuli(told, settings, odds)
-
-    first_mm = expected
-    for _ in range(ROUNDS):
-        told, counts = counted(first_mm)
-        found = np.array([_first_length(s, b, c) for (s, _), b, c in zip(bones, told, counts, strict=True)])
-        sure = np.array([_surely_first(c) for c in counts])
-        first_mm = first_year_lengths(groups, expected, found, sure, settings.count.first_year_bones)
-    told, counts = counted(first_mm)
+    first_mm = _first_years(bones, settings)
+    told = [bone_of(s, r, settings, float(mm)) for (s, r), mm in zip(bones, first_mm, strict=True)]
     return [
         CountedBone(s, r, b, c, calibrated(c, b, r, settings), float(mm))
-        for (s, r), b, c, mm in zip(bones, told, counts, first_mm, strict=True)
+        for (s, r), b, c, mm in zip(bones, told, count_annuli(told, settings), first_mm, strict=True)
     ]
 
 
-def _with_first_year(bone: Bone, specimen: Specimen, reading: BoneReading, first_mm: float) -> Bone:
-    share = expected_first_share(specimen.length_mm, bone.radius_px, reading.dpi, first_mm, bone.growth)
-    return replace(bone, first_length_share=share)
+def _first_years(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> Numbers:
+    """(bone,) length at the first annulus that species and run let expect, mm."""
+    expected = np.array([settings.species_of(s.species).growth.first_year_length_mm for s, _ in bones])
+    groups = [s.species.strip().lower() for s, _ in bones]
+    measured = [b for b, (s, _) in enumerate(bones) if s.length_mm is not None]
+    chosen = asked([groups[b] for b in measured], [bones[b][0].specimen for b in measured])
+    some = [measured[b] for b in chosen]
+    found, sure = np.full(len(bones), np.nan), np.zeros(len(bones))
+    first_mm = expected
+    for _ in range(ROUNDS):
+        told = [bone_of(*bones[b], settings, float(first_mm[b])) for b in some]
+        for b, bone, count in zip(some, told, count_annuli(told, settings), strict=True):
+            found[b], sure[b] = _first_length(bones[b][0], bone, count), _surely_first(count)
+        first_mm = first_year_lengths(groups, expected, found, sure, settings.count.first_year_bones)
+    return first_mm
 
 
 def _first_length(specimen: Specimen, bone: Bone, count: Count) -> float:
@@ -167,7 +167,7 @@ def _expected(c: CountedBone, radii: tuple[float, ...]) -> float | None:
 def _margin(c: CountedBone, radii: tuple[float, ...], share: float) -> Margin:
     """What the margin shows for the probable counts: one annulus fewer leaves the last one's growth at the margin."""
     n = c.annuli
-    counts = tuple((int(k), float(p)) for k, p in enumerate(c.probability) if p > LEAST_TOLD)
+    counts = tuple((k, p) for k, p in enumerate(c.probability.tolist()) if p > LEAST_TOLD)
     shares = {n: share}
     if radii:
         fewer = radii[:-1]
@@ -181,7 +181,7 @@ def _translucent(c: CountedBone) -> float:
     taken = c.count.path.taken
     if not taken:
         return 0.0
-    depth = float(np.median(np.exp(c.bone.evidence[list(taken), _DEPTH])))
+    depth = median(np.exp(c.bone.evidence[list(taken), _DEPTH]).tolist())
     rise = float(c.bone.evidence[taken[-1], _RIM])
     return float(1 / (1 + np.exp(-8 * (rise / max(depth, 0.02) - 0.7))))
 
@@ -220,7 +220,7 @@ def _age(
         check_seen=check,
         split_seen=split,
     )
-    aged = Age(
+    return Age(
         specimen=c.specimen.specimen,
         status="aged",
         annuli=n,
@@ -236,25 +236,24 @@ def _age(
         count_probabilities=told,
         age_probabilities=age.probabilities,
         marks=marks,
+        hidden_first_px=hidden_first_px(c.reading, c.bone, marks) if ambiguous else None,
     )
-    return replace(aged, hidden_first_px=hidden_first_px(c.reading, c.bone, marks) if ambiguous else None)
 
 
 def _range(probability: Numbers, n: int) -> tuple[int, int]:
     """The narrowest range of counts around the most probable that holds `LEAST_COVER`; ties: the more probable, then
     the lower."""
-    total = np.concatenate([[0.0], np.cumsum(probability)])
+    total = [0.0, *np.cumsum(probability).tolist()]
     best = (len(probability), 0.0, 0, len(probability) - 1)
     for low in range(n + 1):
-        high = int(np.searchsorted(total, total[low] + LEAST_COVER - 1e-9)) - 1
-        high = min(max(high, n), len(probability) - 1)
-        cover = float(total[high + 1] - total[low])
-        if cover >= LEAST_COVER - 1e-9:
-            best = min(best, (high - low, -cover, low, high))
+        high = max(bisect_left(total, total[low] + LEAST_COVER - 1e-9) - 1, n)
+        if high >= len(probability):
+            break  # from here on even all that is left does not hold enough
+        best = min(best, (high - low, total[low] - total[high + 1], low, high))
     return best[2], best[3]
 
 
 def _told(probability: Numbers) -> tuple[tuple[int, float], ...]:
-    told = [(int(k), float(p)) for k, p in enumerate(probability) if p >= LEAST_TOLD]
+    told = [(k, p) for k, p in enumerate(probability.tolist()) if p >= LEAST_TOLD]
     total = sum(p for _, p in told)
     return tuple((k, p / total) for k, p in told)

@@ -317,11 +317,11 @@ def _counts(s: Scores, most: int) -> Numbers:
     for middle, block in blocks(grow, candidates):
         came = np.matmul(block.transpose(0, 2, 1), alpha[:, :middle, middle - 2])  # (bone, k, count)
         alpha[:, middle, middle - 1 :, 1:] = came[:, :, :-1] * step[:, middle, middle - 1 :, None]
-    valid = valid_mask(candidates)[None, :, :, None]
-    end = np.exp(np.clip(s.end, -80, 40))[..., None] * alpha * valid
-    late = np.exp(np.clip(s.late, -80, 40))[..., None] * alpha * valid
+    ways = alpha.reshape(bones, -1, top)
+    plain, last = (
+        np.matmul(np.exp(np.clip(end, -80, 40)).reshape(bones, 1, -1), ways)[:, 0] for end in (s.end, s.late)
+    )
     out = np.zeros((bones, most + 1))
-    plain, last = end.sum((1, 2)), late.sum((1, 2))
     reach = min(top, most + 1)
     out[:, :reach] += plain[:, :reach]
     out[:, 1 : reach + 1] += last[:, : min(reach, most)]

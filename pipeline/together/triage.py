@@ -11,7 +11,6 @@ specimen's id draws it: each bone's lot is its own, whatever other bones there a
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.settings import ReviewSettings
+from pipeline.together.lots import lot
 
 CONFIDENCE_ALONE = frozenset({"low-confidence"})
 """Reasons that say no more than the confidence does; all others are hard."""
@@ -122,7 +122,7 @@ def triage(bones: Sequence[Bone], review: ReviewSettings, *, max_error: float | 
 
 def is_drawn(specimen: str, review: ReviewSettings) -> bool:
     """Whether a bone is read as a check should it be kept without a hard reason."""
-    return _lot(specimen, review.blind_salt, "drawn") < review.blind_share
+    return lot(review.blind_salt, "drawn", specimen) < review.blind_share
 
 
 def _ranked(bones: Sequence[Bone]) -> list[Bone]:
@@ -175,12 +175,6 @@ def _shuffled(to_read: Sequence[Bone], blind: Sequence[Bone], salt: str) -> tupl
     hard = sum(b.hard for b in to_read)
     first = hard if hard < len(ranked) else 0
     places = [n + 0.5 for n in range(len(ranked))]
-    places += [first + _lot(q.bone.specimen, salt, "place") * (len(ranked) - first) for q in drawn]
+    places += [first + lot(salt, "place", q.bone.specimen) * (len(ranked) - first) for q in drawn]
     order = sorted(range(len(places)), key=places.__getitem__)
     return tuple((ranked + drawn)[n] for n in order)
-
-
-def _lot(specimen: str, salt: str, what: str) -> float:
-    """A number from 0 to 1 that only the specimen's id, the salt and the purpose decide."""
-    text = "\n".join((salt, what, specimen))
-    return int.from_bytes(hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest()[:8], "big") / 2**64

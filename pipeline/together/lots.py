@@ -1,0 +1,11 @@
+"""Drawing lots that only the text decides: whatever other bones there are, each keeps its own."""
+
+from __future__ import annotations
+
+import hashlib
+
+
+def lot(*texts: str) -> float:
+    """A number from 0 to below 1, spread evenly over all texts."""
+    text = "\n".join(texts).encode("utf-8", "surrogatepass")
+    return int.from_bytes(hashlib.sha256(text).digest()[:8], "big") / 2**64
