@@ -8,6 +8,7 @@ degrees from the growth axis, positive from x towards y. `fraction` is the share
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -154,7 +155,7 @@ class Mark:
     radius_px: float
     """Distance from the focus along the growth axis."""
     fraction: float
-    evidence: tuple[float, ...]
+    evidence: Sequence[float]
     """Numbers as named by `bone.marks.EVIDENCE`."""
     arc: tuple[Point, ...]
     """The mark traced across the bone, scan pixels, in order of angle; for drawing."""
