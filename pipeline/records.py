@@ -8,7 +8,7 @@ degrees from the growth axis, positive from x towards y. `fraction` is the share
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from array import array
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -155,8 +155,8 @@ class Mark:
     radius_px: float
     """Distance from the focus along the growth axis."""
     fraction: float
-    evidence: Sequence[float]
-    """Numbers as named by `bone.marks.EVIDENCE`."""
+    evidence: array[float]
+    """Numbers as named by `bone.marks.EVIDENCE`; in a third of a tuple's memory, for a run holds them all."""
     arc: tuple[Point, ...]
     """The mark traced across the bone, scan pixels, in order of angle; for drawing."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import replace
 
 import numpy as np
@@ -27,7 +28,7 @@ def odd_bones(number: int, seed: int, *, fainter: float, noise: float = 0.4) -> 
         annuli = int(random.choice(AGES))
         read = read_natural(annuli, "fan")[1].reading
         marks = tuple(
-            replace(m, evidence=tuple(np.array(m.evidence) + down + random.normal(0, noise, len(scale)) * scale))
+            replace(m, evidence=array("d", np.array(m.evidence) + down + random.normal(0, noise, len(scale)) * scale))
             for m in read.marks
         )
         name, scan = f"B{seed}-{n}", f"scan{seed}-{n // 2}.png"

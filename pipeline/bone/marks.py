@@ -7,6 +7,7 @@ every ridge that may be an annulus comes out, with the numbers that tell annuli 
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass
 
 import cv2
@@ -150,7 +151,7 @@ def find_marks(strip: Strip, profile: RadialProfile, focus: Point, settings: Mar
                 y=y,
                 radius_px=float(np.hypot(x - focus[0], y - focus[1])),
                 fraction=float(fraction[k]),
-                evidence=tuple(np.round(evidence[k], 5).tolist()),
+                evidence=array("d", np.round(evidence[k], 5).tolist()),
                 arc=tuple(map(tuple, arc[on_bone].tolist())),
             )
         )

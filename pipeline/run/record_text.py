@@ -70,6 +70,8 @@ def _plain(value: object) -> Any:
         return {name: getattr(value, name) for name in _names(type(value))}
     if isinstance(value, np.generic):
         return value.item()
+    if isinstance(value, array):
+        return value.tolist()
     raise TypeError(f"{type(value).__name__} cannot be kept in the ledger")
 
 
@@ -106,7 +108,7 @@ def read_measures(text: str) -> BoneReading:
     d = json.loads(text)
     d["axis"] = d["axis"] and Axis(**_tuples(d["axis"]))
     for mark in d["marks"]:  # by hand: there are a dozen a bone
-        mark["evidence"], mark["arc"] = array("d", mark["evidence"]), ()  # a third of a tuple's bytes
+        mark["evidence"], mark["arc"] = array("d", mark["evidence"]), ()
     d["marks"] = tuple([Mark(**mark) for mark in d["marks"]])
     d["traits"] = {intern(name): value for name, value in d["traits"].items()}
     return BoneReading(**_tuples(d))

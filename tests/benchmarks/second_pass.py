@@ -11,6 +11,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
+from array import array
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -49,7 +50,7 @@ def many(some: Sequence[tuple[Specimen, BoneReading]], number: int) -> list[tupl
     for n in range(number):
         row, reading = some[n % len(some)]
         marks = tuple(
-            replace(m, evidence=tuple(np.array(m.evidence) + random.normal(0, 1, len(scale)) * scale))
+            replace(m, evidence=array("d", np.array(m.evidence) + random.normal(0, 1, len(scale)) * scale))
             for m in reading.marks
         )
         date = Captured(year=2020, month=int(random.integers(1, 13)), day=int(random.integers(1, 29)))

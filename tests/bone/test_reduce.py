@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from array import array
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -29,8 +31,8 @@ def disc(rows: int, columns: int, origin: tuple[float, float]) -> Bone:
 def reading_of(bone: Bone, points: NDArray[np.floating]) -> BoneReading:
     """A reading whose outline, axis, mark and arc are points of the bone's own coordinates."""
     p = [(float(x), float(y)) for x, y in points]
-    mark = Mark(x=p[2][0], y=p[2][1], radius_px=float(np.hypot(*(points[2] - points[0]))), fraction=0.5, evidence=(),
-                arc=tuple(p))  # fmt: skip
+    mark = Mark(x=p[2][0], y=p[2][1], radius_px=float(np.hypot(*(points[2] - points[0]))), fraction=0.5,
+                evidence=array("d"), arc=tuple(p))  # fmt: skip
     axis = Axis(focus=p[0], tip=p[1], certainty=0.9)
     return BoneReading(scan="a", number=1, outline=tuple(p), lighting="reflected", dpi=None, axis=axis, marks=(mark,))
 
@@ -78,5 +80,5 @@ def test_a_small_bone_stays_as_it_is() -> None:
 
 def test_a_reduced_bone_cannot_be_changed_from_afar() -> None:
     small, _ = reduce(disc(200, 200, (0.0, 0.0)), 100)
-    for array in (small.grey, small.backing, small.mask, small.outline):
-        assert not array.flags.writeable
+    for own in (small.grey, small.backing, small.mask, small.outline):
+        assert not own.flags.writeable

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from array import array
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -34,7 +36,7 @@ def case(
     evidence = np.zeros((len(fractions), len(EVIDENCE)))
     evidence[:, EVIDENCE.index("log_depth")] = np.log(depths or [0.2] * len(fractions))
     marks = tuple(
-        Mark(x=100 + 300 * f, y=50 + 400 * f, radius_px=500 * f, fraction=f, evidence=tuple(e), arc=())
+        Mark(x=100 + 300 * f, y=50 + 400 * f, radius_px=500 * f, fraction=f, evidence=array("d", e), arc=())
         for f, e in zip(fractions, evidence, strict=True)
     )
     reading = BoneReading(scan="a.png", number=1, outline=(), lighting="reflected", dpi=600.0, axis=AXIS, marks=marks)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -29,7 +30,7 @@ def worse(reading: BoneReading, seed: int, by: float) -> BoneReading:
     """The reading as a worse scan would give it: noise on the evidence, in units of its spread among candidates."""
     random, scale = np.random.default_rng(seed), by * np.array(SETTINGS.evidence.scale)
     marks = tuple(
-        replace(m, evidence=tuple(np.array(m.evidence) + random.normal(0, 1, len(scale)) * scale))
+        replace(m, evidence=array("d", np.array(m.evidence) + random.normal(0, 1, len(scale)) * scale))
         for m in reading.marks
     )
     return replace(reading, marks=marks)
