@@ -151,7 +151,7 @@ def draw_fish(
 ) -> Fish:
     """A fish caught about a date, whose increments are wide enough for the level at this resolution.
 
-    `increments`: instead of a growth curve, a series of which some consecutive run is taken.
+    `increments`: a series of good and poor years, of which the fish lives through some consecutive run.
     """
     for attempt in range(ATTEMPTS):
         fish = _live(random, level, species, water, around, increments, ease=attempt / ATTEMPTS)
@@ -234,11 +234,11 @@ def _yearly_growth(
     rate = species.rate * np.exp(random.normal(0, RATE_SPREAD))
     curve = asymptote * (1 - np.exp(-rate * (np.arange(years + 1) - species.start_age)))
     curve[0] = 0.0
+    yearly = np.diff(curve)
     if increments is not None:
         start = int(random.integers(0, max(len(increments) - years, 0) + 1))
         run = np.resize(np.array(increments, float)[start : start + years], years)
-        return np.asarray(run * curve[-1] / run.sum())
-    yearly = np.diff(curve)
+        return np.asarray(yearly * run)
     if random.random() < IRREGULAR_CHANCE:
         uneven = IRREGULAR_DECLINE ** np.arange(years) * np.exp(random.normal(0, IRREGULAR_SPREAD, years))
         uneven *= curve[-1] / uneven.sum()

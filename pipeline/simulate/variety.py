@@ -138,7 +138,8 @@ class Variety:
     outlines: Sequence[str] | None = None
     """Outline families, see OUTLINE_SHARES."""
     increments: Sequence[float] | None = None
-    """A series of yearly growth in any unit; every fish grows by some run of consecutive values of it."""
+    """Growth of successive years as a share of what the growth curve gives; every fish lives through some run of
+    them."""
     levels: Sequence[str] | None = None
     """`clean`, `typical`, `hard`."""
     lightings: Sequence[str] | None = None
