@@ -1,4 +1,5 @@
-"""`opercle age` with the faulty stand-in for the reading of a scan: python age_with_faults.py SCANS OUT WORKERS."""
+"""`opercle age` with the faulty stand-in for the reading of a scan: python age_with_faults.py SCANS OUT WORKERS
+[SETTINGS]."""
 
 from __future__ import annotations
 
@@ -11,8 +12,8 @@ from pipeline.commands.age import Request, age
 
 
 def main() -> None:
-    scans, out, workers = sys.argv[1:]
-    request = Request(scans=(Path(scans),), out=Path(out), workers=int(workers))
+    scans, out, workers, *settings = sys.argv[1:]
+    request = Request(scans=(Path(scans),), out=Path(out), workers=int(workers), settings=tuple(settings))
     for line in age(request, lambda line: print(line, file=sys.stderr, flush=True), faulty_work.read).lines():
         print(line)
 
