@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from pipeline.bone.focus import by_hand, find_axis
 from pipeline.bone.marks import find_marks
@@ -16,17 +16,23 @@ from pipeline.records import Bone, BoneReading, Scan, Specimen
 from pipeline.settings import Settings
 
 
-def read_bones(scan: Scan, specimens: Sequence[Specimen], settings: Settings) -> tuple[tuple[Bone, BoneReading], ...]:
-    """Every bone of a scan, in reading order, with its reading.
+def read_bones(
+    scan: Scan, specimens: Sequence[Specimen], settings: Settings, numbers: Collection[int] = ()
+) -> tuple[tuple[Bone, BoneReading], ...]:
+    """Every bone of a scan, in reading order, with its reading; with `numbers` only those bones.
 
     `specimens` are the rows that the table has for this scan: how many bones to expect, and what people say of
-    lighting, resolution, focus and axis.
+    lighting, resolution, focus and axis. A row's resolution, focus and axis concern its own bone alone.
     """
     row_of = {s.bone: s for s in specimens}
     lightings = {s.lighting for s in specimens}
     lighting = lightings.pop() if len(lightings) == 1 else ""
     bones = find_bones(scan, settings.segment, max(row_of, default=None), lighting)
-    return tuple((bone, read_bone(bone, row_of.get(bone.number), scan, settings)) for bone in bones)
+    return tuple(
+        (bone, read_bone(bone, row_of.get(bone.number), scan, settings))
+        for bone in bones
+        if not numbers or bone.number in numbers
+    )
 
 
 def read_bone(bone: Bone, row: Specimen | None, scan: Scan, settings: Settings) -> BoneReading:

@@ -35,7 +35,9 @@ class ScanJob:
     other change of the table makes a scan be read again."""
     settings: Settings
     known_sha256: str = ""
-    """When the file's bytes still have this digest, what was read before holds."""
+    """When the file's bytes still have this digest, what was read before holds, but for `bones`."""
+    bones: tuple[int, ...] = ()
+    """Numbers of those that must be read all the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +57,8 @@ class ScanRead:
     height: int
     """Pixels, after orientation."""
     bones: tuple[KeptBone, ...]
+    others_hold: bool
+    """What was read before of the scan's other bones still holds."""
     seconds: dict[str, float]
     """CPU seconds by stage."""
     peak_megabytes: float
@@ -105,9 +109,11 @@ def read_one(job: ScanJob) -> Outcome:
         return RefusedRead(
             refusal=Refusal(scan=name, stage="file", code=e.code, detail=e.detail), seconds=seconds["file"]
         )
-    if scan.sha256 == job.known_sha256:
+    others_hold = scan.sha256 == job.known_sha256
+    if others_hold and not job.bones:
         return Unchanged(scan=name)
-    found = _timed(seconds, "bones", lambda: read_bones(scan, job.hints, job.settings))
+    numbers = job.bones if others_hold else ()
+    found = _timed(seconds, "bones", lambda: read_bones(scan, job.hints, job.settings, numbers))
     if not found:
         refusal = Refusal(scan=name, stage="bones", code="no-bones", detail="nothing on it looks like a bone")
         return RefusedRead(refusal=refusal, sha256=scan.sha256, seconds=sum(seconds.values()))
@@ -123,6 +129,7 @@ def read_one(job: ScanJob) -> Outcome:
         width=width,
         height=height,
         bones=tuple(kept(reading) for reading, _ in cut),
+        others_hold=others_hold,
         seconds=seconds,
         peak_megabytes=peak_megabytes(),
         crops=tuple((r.number, jpeg) for r, jpeg in cut),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -35,6 +36,8 @@ class Planned:
     """A key of `WHY`."""
     known_sha256: str
     """Blank, or the digest with which the earlier reading still holds."""
+    bones: tuple[int, ...]
+    """With the file unchanged, only these must be read; empty: all of them."""
     hints: tuple[Specimen, ...]
     hints_digest: str
 
@@ -55,11 +58,34 @@ def plan(
     planned = []
     for ref in refs:
         wanted = hints.get(ref.scan, ())
-        digest = digest_of(wanted)
-        cause, sha256 = _cause(ref, known.get(ref.scan), digest, ref.scan in pictures, settings, code)
+        digest = digest_of_hints(wanted)
+        earlier = known.get(ref.scan)
+        cause, sha256 = _cause(ref, earlier, digest, ref.scan in pictures, settings, code)
+        bones: tuple[int, ...] = ()
+        if cause == "table" and earlier and ref.scan in pictures:
+            bones = _told_anew(earlier.hints, digest)
+            sha256 = earlier.sha256 if bones else ""
         if cause:
-            planned.append(Planned(ref=ref, cause=cause, known_sha256=sha256, hints=wanted, hints_digest=digest))
+            planned.append(
+                Planned(ref=ref, cause=cause, known_sha256=sha256, bones=bones, hints=wanted, hints_digest=digest)
+            )
     return tuple(planned)
+
+
+def digest_of_hints(hints: Sequence[Specimen]) -> str:
+    """What people say of a scan, as the ledger keeps it: by bone, and what concerns all of them."""
+    parts = {str(row.bone): digest_of(row) for row in hints}
+    lightings = sorted({row.lighting for row in hints})
+    return json.dumps(parts | {"scan": digest_of((max((row.bone for row in hints), default=None), lightings))})
+
+
+def _told_anew(before: str, now: str) -> tuple[int, ...]:
+    """The bones of which people say something else than before, while what concerns the whole scan is the same; none
+    where it is not, or where an older version kept no more than one digest."""
+    old, new = json.loads(before) if before.startswith("{") else {}, json.loads(now)
+    if old.get("scan") != new["scan"]:
+        return ()
+    return tuple(sorted(int(b) for b in (old.keys() | new.keys()) - {"scan"} if old.get(b) != new.get(b)))
 
 
 def _cause(

@@ -118,7 +118,8 @@ def _listed(names: Collection[str]) -> str:
 def _task(planned: Planned, header: ScanHeader | None, settings: Settings) -> batch.Task[ScanJob]:
     most = settings.scan.most_megapixels
     megapixels = most if header is None else min(header.width * header.height / 1e6, most)
-    job = ScanJob(ref=planned.ref, hints=planned.hints, settings=settings, known_sha256=planned.known_sha256)
+    job = ScanJob(ref=planned.ref, hints=planned.hints, settings=settings,
+                  known_sha256=planned.known_sha256, bones=planned.bones)  # fmt: skip
     return batch.Task(job, limits_of(megapixels, settings.batch))
 
 
@@ -148,7 +149,7 @@ class Keeper:
             case ScanRead():
                 self._keep_pictures(outcome)
                 facts = replace(self._facts(ref), sha256=outcome.sha256, width=outcome.width, height=outcome.height)
-                self.ledger.store(facts, outcome.bones)
+                self.ledger.store(facts, outcome.bones, outcome.others_hold)
                 bones, flagged = len(outcome.bones), sum(b.flagged for b in outcome.bones)
                 seconds = {stage: round(s, 3) for stage, s in outcome.seconds.items()}
                 line |= {
@@ -168,7 +169,7 @@ class Keeper:
                 refusal = Refusal(scan=ref.scan, stage="process", code=outcome.code, detail=outcome.detail)
                 self.ledger.store(replace(self._facts(ref), refusal=refusal), ())
                 line |= {"outcome": refusal.code, "detail": refusal.detail, "trace": outcome.trace}
-        if not isinstance(outcome, Unchanged):
+        if not (isinstance(outcome, Unchanged) or (isinstance(outcome, ScanRead) and outcome.others_hold)):
             run_folder.drop_pictures(self.run, ref.scan, bones + 1, self.bones_before.get(ref.scan, 0))
         run_folder.log(self.run, line)
         self.progress.step(refused=isinstance(outcome, RefusedRead | Fault), bones=bones, flagged=flagged)

@@ -191,8 +191,9 @@ class Ledger:
             known[str(row[0])] = KnownScan(**named, refusal=refusal)  # type: ignore[arg-type]
         return known
 
-    def store(self, known: KnownScan, bones: Sequence[KeptBone]) -> None:
-        """Keep one scan's outcome in place of any earlier one. One transaction."""
+    def store(self, known: KnownScan, bones: Sequence[KeptBone], others_hold: bool = False) -> None:
+        """Keep one scan's outcome in place of any earlier one, or only these bones in place of their earlier readings
+        when the scan's `others_hold`. One transaction."""
         r = known.refusal
         row = (
             known.scan, known.path, known.size, known.mtime_ns, known.sha256, known.settings, known.code, known.hints,
@@ -200,10 +201,15 @@ class Ledger:
             r.stage if r else "", r.code if r else "", r.detail if r else "",
         )  # fmt: skip
         with self._transaction() as db:
-            db.execute("DELETE FROM scans WHERE scan = ?", (known.scan,))
-            db.execute(f"INSERT INTO scans VALUES ({', '.join('?' * len(row))})", row)
+            if others_hold:
+                columns = "path = ?, size = ?, mtime_ns = ?, hints = ?, cause = ?"
+                now = (known.path, known.size, known.mtime_ns, known.hints, known.cause)
+                db.execute(f"UPDATE scans SET {columns} WHERE scan = ?", (*now, known.scan))
+            else:
+                db.execute("DELETE FROM scans WHERE scan = ?", (known.scan,))
+                db.execute(f"INSERT INTO scans VALUES ({', '.join('?' * len(row))})", row)
             db.executemany(
-                "INSERT INTO bones VALUES (?, ?, ?, ?, ?)",
+                "INSERT OR REPLACE INTO bones VALUES (?, ?, ?, ?, ?)",
                 [(known.scan, bone.number, bone.digest, bone.measures, bone.shape) for bone in bones],
             )
 

@@ -94,20 +94,26 @@ def test_a_setting_of_the_second_pass_reads_no_scan_again(run, tmp_path):
     assert all(r["review"] == "true" for r in rows(run))
 
 
-def test_a_corrected_focus_reads_that_scan_alone_and_is_used(run):
+def test_a_corrected_bone_is_read_alone_as_if_the_whole_scan_had_been(run, tmp_path):
     before = {r["specimen"]: r for r in rows(run)}
-    bone = before["F00010R"]
+    bone = before["F00003L"]  # the third of five on its tray
     focus, tip = ((float(bone[f"{at}_x"]) + 8, float(bone[f"{at}_y"]) + 5) for at in ("focus", "axis"))
     with Ledger(run) as ledger:
         ledger.add_correction(
-            Correction(scan=bone["scan"], bone=1, reader="Ann", made_on="2026-01-01", focus=focus, tip=tip)
+            Correction(scan=bone["scan"], bone=3, reader="Ann", made_on="2026-01-01", focus=focus, tip=tip)
         )
+    whole = shutil.copytree(run, tmp_path / "whole")
     _, lines = call(run)
     assert lines[0] == "scans: 9 (8 done before, 1 with other rows in the table, or corrections, than before)"
+    last = json.loads((run / "log.jsonl").read_text().splitlines()[-1])
+    assert (last["scan"], last["cause"], last["bones"]) == ("tray_perch.jpg", "table", 1)
     after = {r["specimen"]: r for r in rows(run)}
-    assert (float(after["F00010R"]["focus_x"]), float(after["F00010R"]["focus_y"])) == pytest.approx(focus, abs=0.01)
-    assert "corrected" in after["F00010R"]["notices"].split(";")
-    assert {s for s in after if after[s]["focus_x"] != before[s]["focus_x"]} == {"F00010R"}
+    assert (float(after["F00003L"]["focus_x"]), float(after["F00003L"]["focus_y"])) == pytest.approx(focus, abs=0.01)
+    assert "corrected" in after["F00003L"]["notices"].split(";")
+    assert {s for s in after if after[s]["focus_x"] != before[s]["focus_x"]} == {"F00003L"}
+    call(whole, fresh=True)
+    assert (whole / "ages.csv").read_bytes() == (run / "ages.csv").read_bytes()
+    assert {p.name for p in (whole / "crops").iterdir()} == {p.name for p in (run / "crops").iterdir()}
 
 
 def test_a_tray_with_a_bone_too_many_is_in_doubt_as_a_whole(tmp_path):

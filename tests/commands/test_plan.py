@@ -7,10 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.commands.plan import WHY, hints_by_scan, limits_of, plan
+from pipeline.commands.plan import WHY, digest_of_hints, hints_by_scan, limits_of, plan
 from pipeline.records import Captured, Refusal, ScanRef, Specimen
 from pipeline.run.ledger import Correction, KnownScan
-from pipeline.run.record_text import digest_of
 from pipeline.settings_files import read_settings
 
 REF = ScanRef(scan="a.png", path=Path("a.png"), size=5, mtime_ns=7)
@@ -22,7 +21,7 @@ KNOWN = KnownScan(
     sha256="bytes",
     settings="s",
     code="c",
-    hints=digest_of(()),
+    hints=digest_of_hints(()),
     cause="new",
 )
 ROW = Specimen(specimen="x", scan="a.png", species="walleye", captured=Captured(year=2020))
@@ -69,6 +68,32 @@ def test_what_may_go_better_the_next_time_is_tried_again(code):
 def test_what_the_file_itself_decides_is_kept_until_the_file_changes(code):
     assert causes(known=refused(code), pictures=()) == []
     assert causes(known=refused(code), ref=replace(REF, size=6)) == [("file", "")]
+
+
+TRAY = tuple(replace(ROW, bone=n) for n in (1, 2, 3))
+AIMED = replace(TRAY[1], focus=(1.0, 2.0), tip=(3.0, 4.0))
+
+
+@pytest.mark.parametrize(
+    ("now", "read"),
+    [
+        ((TRAY[0], AIMED, TRAY[2]), (2,)),
+        ((replace(TRAY[0], dpi=300.0), AIMED, TRAY[2]), (1, 2)),
+        (TRAY[:1] + TRAY[2:], (2,)),
+        (TRAY[:2], ()),  # another number of bones is looked for on the whole scan
+        ((TRAY[0], replace(AIMED, lighting="reflected"), TRAY[2]), ()),  # and the scan's lighting concerns all
+    ],
+)
+def test_a_corrected_bone_is_read_alone(now, read):
+    known = replace(KNOWN, hints=digest_of_hints(TRAY))
+    (planned,) = plan([REF], {"a.png": known}, {"a.png": now}, ("a.png",), "s", "c")
+    assert (planned.cause, planned.bones, planned.known_sha256) == ("table", read, "bytes" if read else "")
+
+
+def test_what_an_older_version_knew_of_a_table_makes_the_whole_scan_be_read():
+    known = replace(KNOWN, hints="0123456789abcdef")
+    (planned,) = plan([REF], {"a.png": known}, {"a.png": TRAY}, ("a.png",), "s", "c")
+    assert (planned.cause, planned.bones) == ("table", ())
 
 
 def test_ids_species_and_dates_make_no_scan_be_read_again():
