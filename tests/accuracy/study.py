@@ -78,7 +78,7 @@ def _options() -> argparse.Namespace:
         type=int,
         default=0,
         metavar="N",
-        help="draw N bones whose yearly growth follows ring widths of old pines, no growth curve, and write the same "
+        help="draw N bones whose good and poor years are those of old pines' ring widths, and write the same "
         "of them into FOLDER/irregular; drawn once, then used again",
     )
     options.add_argument("--seed", type=int, default=1, help="of the bones drawn (default: %(default)s)")
