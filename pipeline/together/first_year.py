@@ -23,11 +23,8 @@ grow with them."""
 
 def asked(groups: Sequence[str], names: Sequence[str]) -> list[int]:
     """Which bones tell where first annuli lie, ascending: all of a species, or `MOST_ASKED` drawn by their names."""
-    members: dict[str, list[int]] = defaultdict(list)
-    for b, group in enumerate(groups):
-        members[group].append(b)
     lots = [lot(name, "first year") for name in names]
-    return sorted(b for own in members.values() for b in sorted(own, key=lots.__getitem__)[:MOST_ASKED])
+    return sorted(b for own in _members(groups) for b in sorted(own, key=lots.__getitem__)[:MOST_ASKED])
 
 
 def first_year_lengths(
@@ -39,11 +36,8 @@ def first_year_lengths(
     counted mark; nan where unknown. surely_first : (bone,) probability that this mark is the first annulus. The
     logarithms' weighted median, drawn towards the settings as if these were `bones_worth` bones more.
     """
-    members: dict[str, list[int]] = defaultdict(list)
-    for b, group in enumerate(groups):
-        members[group].append(b)
     out = expected_mm.astype(np.float64).copy()
-    for own in members.values():
+    for own in _members(groups):
         index = np.array(own)
         known = index[np.isfinite(found_mm[index]) & (surely_first[index] > 0)]
         if not len(known):
@@ -55,3 +49,11 @@ def first_year_lengths(
         prior = np.log(expected_mm[index[0]])
         out[index] = np.exp((bones_worth * prior + total[-1] * median) / (bones_worth + total[-1]))
     return out
+
+
+def _members(groups: Sequence[str]) -> list[list[int]]:
+    """The bones of each group."""
+    members: dict[str, list[int]] = defaultdict(list)
+    for b, group in enumerate(groups):
+        members[group].append(b)
+    return list(members.values())

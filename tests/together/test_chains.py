@@ -13,7 +13,7 @@ from reading import SETTINGS, read_natural
 
 from pipeline.bone.marks import EVIDENCE
 from pipeline.records import BoneReading, Captured, Specimen
-from pipeline.together.chains import Bone, bone_of, chains, evidence_features, expected_first_share
+from pipeline.together.chains import Bone, bone_of, chains, evidence_features, evidence_log_odds, expected_first_share
 from pipeline.together.sequence import IMPOSSIBLE, MOST_CANDIDATES, Chains
 
 GROWTH = SETTINGS.growth
@@ -29,7 +29,7 @@ def reading(annuli: int = 3) -> BoneReading:
 
 
 def odds_of(bone: Bone) -> NDArray[np.float64]:
-    return np.asarray(evidence_features(bone.evidence, SETTINGS.evidence) @ np.array(SETTINGS.evidence.weights))
+    return evidence_log_odds(bone.evidence, SETTINGS.evidence)
 
 
 def chain(*bones: Bone) -> tuple[Chains, NDArray[np.int64]]:
@@ -152,6 +152,16 @@ def test_absurd_evidence_is_cut_so_that_no_square_runs_away(where: int, size: fl
     odd[1, where] -= size * model.scale[where]
     features = evidence_features(odd, model)
     assert np.abs(features).max() <= model.reach**2 + 1e-9
+
+
+@given(seed=st.integers(0, 1000), marks=st.integers(0, 30))
+@settings(max_examples=30, deadline=None, derandomize=True)
+def test_log_odds_are_the_features_times_their_weights(seed: int, marks: int) -> None:
+    random, model = np.random.default_rng(seed), SETTINGS.evidence
+    evidence = np.array(model.centre) + random.normal(0, 2, (marks, len(EVIDENCE))) * np.array(model.scale)
+    model = model.model_copy(update={"weights": tuple(random.normal(0, 1, len(model.weights)))})
+    whole = evidence_features(evidence, model) @ np.array(model.weights)
+    assert evidence_log_odds(evidence, model) == pytest.approx(whole, rel=1e-9, abs=1e-9)
 
 
 def test_base_and_margin_weigh_by_where_the_mark_lies() -> None:

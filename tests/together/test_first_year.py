@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from reading import SETTINGS, read_natural
 
 from pipeline.records import Age, Captured, Specimen
-from pipeline.together.first_year import first_year_lengths
+from pipeline.together.first_year import MOST_ASKED, asked, first_year_lengths
 from pipeline.together.second_pass import age_bones, counted_bones
 
 steady = settings(deadline=None, derandomize=True)
@@ -69,6 +69,31 @@ def test_each_species_has_first_years_of_its_own_whatever_the_order_of_the_bones
     assert length[1] == length[3] > 80
     assert told(groups[::-1], expected[::-1], found[::-1], [1.0] * 4) == pytest.approx(length[::-1])
     assert told(groups[::2], expected[::2], found[::2], [1.0] * 2) == pytest.approx(length[::2])
+
+
+def test_in_a_small_run_every_bone_is_asked() -> None:
+    assert asked(["walleye", "perch"] * 30, [f"F{n}" for n in range(60)]) == list(range(60))
+
+
+def test_in_a_large_run_so_many_of_each_species_whatever_the_order_and_the_others() -> None:
+    names = [f"F{n}" for n in range(3 * MOST_ASKED)]
+    groups = ["walleye" if n % 3 else "perch" for n in range(len(names))]
+    some = asked(groups, names)
+    told = {names[b] for b in some}
+    assert [sum(groups[b] == species for b in some) for species in ("walleye", "perch")] == [MOST_ASKED, MOST_ASKED]
+    turned = asked(groups[::-1], names[::-1])
+    assert {names[::-1][b] for b in turned} == told
+    walleye = [n for n, species in zip(names, groups, strict=True) if species == "walleye"]
+    assert {walleye[b] for b in asked(["walleye"] * len(walleye), walleye)} == {n for n in told if n in set(walleye)}
+
+
+def test_some_hundred_bones_tell_the_first_year_as_well_as_all() -> None:
+    # The median of a normal sample errs by 1.253 standard deviations over the root of its size (from memory).
+    names = [f"F{n}" for n in range(5000)]
+    found = 140 * np.exp(np.random.default_rng(3).normal(0, 0.15, len(names)))
+    some = asked(["walleye"] * len(names), names)
+    whole, part = (told(["walleye"] * len(f), [150] * len(f), list(f), [1.0] * len(f))[0] for f in (found, found[some]))
+    assert abs(np.log(part / whole)) < 3 * 1.253 * 0.15 / np.sqrt(MOST_ASKED)
 
 
 # --------------------------------------------------------------------------------------------- through the second pass
