@@ -114,7 +114,7 @@ def read_one(job: ScanJob) -> Outcome:
         return Unchanged(scan=name)
     numbers = job.bones if others_hold else ()
     found = _timed(seconds, "bones", lambda: read_bones(scan, job.hints, job.settings, numbers))
-    if not found:
+    if not found and not numbers:
         refusal = Refusal(scan=name, stage="bones", code="no-bones", detail="nothing on it looks like a bone")
         return RefusedRead(refusal=refusal, sha256=scan.sha256, seconds=sum(seconds.values()))
     settings = job.settings.crops

@@ -1,16 +1,19 @@
-"""What the first pass keeps of a bone's picture: where it lies on the scan, and nothing else about the file."""
+"""What the first pass reads of a scan, and what it keeps of a bone's picture: where it lies, and nothing else about the
+file."""
 
 from __future__ import annotations
 
 import io
+from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.commands.first_pass import crop_bone
-from pipeline.records import Bone, BoneReading, Scan
+from pipeline.commands.first_pass import ScanJob, Unchanged, crop_bone, read_one
+from pipeline.records import Bone, BoneReading, Scan, ScanRef
 from pipeline.settings_files import read_settings
 
 
@@ -62,3 +65,19 @@ def test_a_crop_tells_nothing_about_the_file_it_comes_from():
     with Image.open(io.BytesIO(jpeg)) as picture:
         assert not picture.getexif()
         assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
+
+
+def test_of_an_unchanged_scan_only_the_bones_asked_for_are_read():
+    path = Path(__file__).parents[2] / "fixtures" / "scans" / "tray_perch.jpg"
+    ref = ScanRef(scan=path.name, path=path, size=path.stat().st_size, mtime_ns=path.stat().st_mtime_ns)
+    job = ScanJob(ref=ref, hints=(), settings=read_settings())
+    whole = read_one(job)
+    again = replace(job, known_sha256=whole.sha256)
+    assert not whole.others_hold
+    assert isinstance(read_one(again), Unchanged)
+    some = read_one(replace(again, bones=(2, 4, 99)))  # nobody found a bone 99, whatever the table says
+    assert some.others_hold
+    assert some.bones == tuple(b for b in whole.bones if b.number in (2, 4))
+    none = read_one(replace(again, bones=(99,)))
+    assert (none.others_hold, none.bones) == (True, ())
+    assert read_one(replace(job, known_sha256="other bytes", bones=(2,))).bones == whole.bones
