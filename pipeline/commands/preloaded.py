@@ -4,12 +4,13 @@ import gc
 
 import imagecodecs
 from PIL import Image
+from skimage.segmentation import watershed
 
 from pipeline.bone import read_bone
 from pipeline.commands import first_pass, pictures_of_run
 from pipeline.files import scan_file
 
-__all__ = ["first_pass", "pictures_of_run", "read_bone", "scan_file"]
+__all__ = ["first_pass", "pictures_of_run", "read_bone", "scan_file", "watershed"]
 
 # These import their parts at first use.
 Image.preinit()

@@ -142,14 +142,16 @@ class Keeper:
         ref = job.ref
         line: dict[str, object] = {"scan": ref.scan, "cause": self.planned[ref.scan].cause}
         bones = flagged = 0
+        others_hold = False
         match outcome:
             case Unchanged():
                 self.ledger.touch(ref.scan, str(ref.path.absolute()), ref.size, ref.mtime_ns)
                 line["outcome"] = "unchanged"
-            case ScanRead():
+                others_hold = True
+            case ScanRead(others_hold=others_hold):
                 self._keep_pictures(outcome)
                 facts = replace(self._facts(ref), sha256=outcome.sha256, width=outcome.width, height=outcome.height)
-                self.ledger.store(facts, outcome.bones, outcome.others_hold)
+                self.ledger.store(facts, outcome.bones, others_hold)
                 bones, flagged = len(outcome.bones), sum(b.flagged for b in outcome.bones)
                 seconds = {stage: round(s, 3) for stage, s in outcome.seconds.items()}
                 line |= {
@@ -169,7 +171,7 @@ class Keeper:
                 refusal = Refusal(scan=ref.scan, stage="process", code=outcome.code, detail=outcome.detail)
                 self.ledger.store(replace(self._facts(ref), refusal=refusal), ())
                 line |= {"outcome": refusal.code, "detail": refusal.detail, "trace": outcome.trace}
-        if not (isinstance(outcome, Unchanged) or (isinstance(outcome, ScanRead) and outcome.others_hold)):
+        if not others_hold:
             run_folder.drop_pictures(self.run, ref.scan, bones + 1, self.bones_before.get(ref.scan, 0))
         run_folder.log(self.run, line)
         self.progress.step(refused=isinstance(outcome, RefusedRead | Fault), bones=bones, flagged=flagged)

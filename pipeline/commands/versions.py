@@ -8,7 +8,7 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
-_LIBRARIES = ("imagecodecs", "numpy", "opencv-python", "pillow", "scipy", "tifffile")
+_LIBRARIES = ("imagecodecs", "numpy", "opencv-python", "pillow", "scikit-image", "scipy", "tifffile")
 
 
 @cache

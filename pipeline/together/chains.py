@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.quadratic_logit import quadratic, weighted
 from pipeline.bone.rim import HOLLOWS_PX, LEVELS_PX
 from pipeline.records import BoneReading, Captured, Specimen
 from pipeline.settings import EvidenceModel, GrowthSettings, SeasonSettings, Settings
@@ -84,25 +85,18 @@ def evidence_features(evidence: Numbers, model: EvidenceModel) -> Numbers:
     """(candidate, feature): the evidence standardised, its squares and products, and itself again in base and margin
     zone."""
     z, base, margin = _standardised(evidence, model)
-    i, j = np.triu_indices(z.shape[1])
-    linear = np.concatenate([np.ones((len(z), 1)), z], axis=1)
-    return np.concatenate([linear, z[:, i] * z[:, j], linear * base[:, None], linear * margin[:, None]], axis=1)
+    one = np.ones((len(z), 1))
+    linear = np.concatenate([one, z], axis=1)
+    return np.concatenate([one, quadratic(z), linear * base[:, None], linear * margin[:, None]], axis=1)
 
 
 def evidence_log_odds(evidence: Numbers, model: EvidenceModel) -> Numbers:
-    """(candidate,) log odds of each from its own evidence: the features times their weights, without the features'
-    large table."""
+    """(candidate,) log odds of each from its own evidence: `evidence_features` times the weights."""
     z, base, margin = _standardised(evidence, model)
-    size = z.shape[1]
-    products = size * (size + 1) // 2
-    whole, square, at_base, at_margin = np.split(
-        np.array(model.weights), np.cumsum([1 + size, products, 1 + size])
-    )
-    table = np.zeros((size, size))
-    table[np.triu_indices(size)] = square
-    odds = whole[0] + z @ whole[1:] + np.einsum("cj,cj->c", z @ table, z)
-    odds += base * (at_base[0] + z @ at_base[1:]) + margin * (at_margin[0] + z @ at_margin[1:])
-    return np.asarray(odds)
+    zone = 1 + z.shape[1]
+    anywhere, at_base, at_margin = np.split(np.array(model.weights), [-2 * zone, -zone])
+    own = anywhere[0] + weighted(z, anywhere[1:])
+    return np.asarray(own + base * (at_base[0] + z @ at_base[1:]) + margin * (at_margin[0] + z @ at_margin[1:]))
 
 
 def _standardised(evidence: Numbers, model: EvidenceModel) -> tuple[Numbers, Numbers, Numbers]:

@@ -23,9 +23,9 @@ YOUNGEST = (0.0, 0.16)
 
 
 def irregular() -> Variety:
-    """Fish whose good and poor years are those of old pines: `treering` of the R datasets (C. W. Ferguson, bristlecone
-    pine, 7980 years), ring widths already divided by the trees' own growth curve, so that the fish's takes its place.
-    Their standard deviation is .30 and one year's says little of the next (lag-1 r .22)."""
+    """Fish whose good and poor years are those of old pines: `treering` of the R datasets, 7980 years. Its widths are
+    normalized, as its page says (mean 1.00, standard deviation .30; lag-1 r .22), so the fish's own growth curve lies
+    under them."""
     return Variety(increments=[max(float(width), LEAST_RING) for width in data("datasets", "treering")["value"]])
 
 

@@ -29,9 +29,8 @@ from pipeline.together.refit import (
 from pipeline.together.second_pass import counted_bones
 
 QUICK = SETTINGS.model_copy(update={"refit": SETTINGS.refit.model_copy(update={"iterations": 10})})
-ODD = 0.4
-"""Standard deviations by which marks of the odd water look fainter: the shipped weights then miss over half of the
-counts."""
+ODD = 0.45
+"""Standard deviations by which marks of the odd water look fainter: the shipped weights then miss seven counts of ten."""
 
 
 @lru_cache(maxsize=8)
