@@ -30,7 +30,7 @@ from pipeline.together.second_pass import counted_bones
 
 QUICK = SETTINGS.model_copy(update={"refit": SETTINGS.refit.model_copy(update={"iterations": 10})})
 ODD = 0.45
-"""Standard deviations by which marks of the odd water look fainter: the shipped weights then miss seven counts of ten."""
+"""Standard deviations by which marks of the odd water look fainter: seven counts of ten are then missed as shipped."""
 
 
 @lru_cache(maxsize=8)
