@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from reading import SETTINGS, natural_bone, readings
 from scipy.special import expit
 
-from pipeline.bone.marks import EVIDENCE, find_ridges, ridge_evidence, rim_rise
+from pipeline.bone.marks import EVIDENCE, ridge_evidence, rim_rise
 from pipeline.bone.radial_profile import radial_profile
+from pipeline.bone.ridges import find_ridges
 from pipeline.bone.rim import STEPS_PX
 from pipeline.records import RadialProfile, Strip
 
