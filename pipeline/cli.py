@@ -68,8 +68,8 @@ def age(
     ] = False,
 ) -> None:
     """Count the annuli on every scan: one row a bone in OUT/ages.csv. Goes on where an earlier call stopped."""
+    from pipeline.batch.isolate import cores
     from pipeline.commands.age import Request, age
-    from pipeline.run.isolate import cores
 
     request = Request(
         scans=tuple(scans),
@@ -115,7 +115,8 @@ def triage(
     max_error: Annotated[
         float | None,
         typer.Option(
-            min=0, max=1,
+            min=0,
+            max=1,
             help="Share of wrong counts that may be expected among the bones nobody reads. Default, without --most: "
             "accepted_error of the run's settings, 0.02 as shipped.",
         ),

@@ -15,10 +15,10 @@ from pydantic import BaseModel
 
 from pipeline import cli
 from pipeline.codes import NOTICES, REASONS, REFUSALS
-from pipeline.commands import results
-from pipeline.files import readings, specimens
+from pipeline.run import results
 from pipeline.settings import Settings
 from pipeline.settings_files import SHIPPED
+from pipeline.tables import readings, specimens
 
 TOP = Path(__file__).parent.parent
 README = (TOP / "README.md").read_text(encoding="utf-8")
@@ -27,11 +27,11 @@ MODULES = {p.relative_to(TOP).as_posix(): p.read_text(encoding="utf-8") for p in
 TREES = {name: ast.parse(text) for name, text in MODULES.items()}
 
 ROOMS = (
-    "cli", "commands", "desk", "report", "run", "audit", "growth", "together", "bone", "files", "simulate",
-    "settings_files", "settings_words", "settings", "codes", "records", "errors",
+    "cli", "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
+    "bone", "tables", "scans", "simulate", "settings_files", "settings_words", "settings", "codes", "records", "errors",
 )  # fmt: skip
 """From the top down: a room may import from those below it."""
-PURE = ("bone", "together", "audit", "growth")
+PURE = ("bone", "counting", "together", "audit", "growth")
 """Rooms of pure functions: files, clocks, processes and printing belong elsewhere."""
 IMPURE = {
     "asyncio", "concurrent", "distributed", "logging", "multiprocessing", "os", "pathlib", "shutil",

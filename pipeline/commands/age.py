@@ -7,19 +7,19 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from pipeline.commands import first_pass, run_folder, versions
-from pipeline.commands.ages_of_run import Accounts, age_run
-from pipeline.commands.earlier import earlier_scans
-from pipeline.commands.reading_scans import PRELOADED, Work, read_scans
+from pipeline.batch.batch import Here, Place
+from pipeline.counting.count import check_weights
 from pipeline.errors import RunError
-from pipeline.files.scan_folder import find_scans
-from pipeline.files.specimens import SpecimensTable, read_specimens
 from pipeline.records import ScanRef
-from pipeline.run.batch import Here, Place
+from pipeline.run import first_pass, run_folder, versions
+from pipeline.run.ages_of_run import Accounts, age_run
+from pipeline.run.earlier import earlier_scans
 from pipeline.run.ledger import KnownScan, Ledger, only_batch
+from pipeline.run.reading_scans import PRELOADED, Work, read_scans
+from pipeline.scans.scan_folder import find_scans
 from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
-from pipeline.together.count import check_weights
+from pipeline.tables.specimens import SpecimensTable, read_specimens
 
 Say = Callable[[str], None]
 
@@ -87,7 +87,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
 
 def _cluster(request: Request, scans: Sequence[ScanRef], settings: Settings, say: Say) -> Place:
     try:
-        from pipeline.run.cluster import Cluster, Ground
+        from pipeline.batch.cluster import Cluster, Ground
     except ImportError:
         raise RunError("--cluster: the package distributed is missing; install opercle[cluster]") from None
     ground = Ground(

@@ -13,12 +13,12 @@ from pipeline.audit.verdict import CAUTION, Statement, headline, verdict
 from pipeline.audit.whole import Audit
 from pipeline.audit.whole import audit as audited
 from pipeline.errors import OpercleError
-from pipeline.files.atomic import write_text
-from pipeline.files.readings import read_readings
-from pipeline.files.run_tables import read_ages
-from pipeline.files.tables import write_table
-from pipeline.report.audit_page import audit_page, notes, plots
-from pipeline.report.audit_tables import tables
+from pipeline.pages.audit_page import audit_page, notes, plots
+from pipeline.pages.audit_tables import tables
+from pipeline.tables.atomic import write_text
+from pipeline.tables.readings import read_readings
+from pipeline.tables.run_tables import read_ages
+from pipeline.tables.tables import write_table
 
 AGREEMENT = "agreement.json"
 PAGE = "audit.html"

@@ -10,15 +10,15 @@ import numpy as np
 
 from pipeline.audit.answers import gather
 from pipeline.bone.marks import EVIDENCE
-from pipeline.commands import placing, run_folder, versions
-from pipeline.commands.ages_of_run import rows_of
 from pipeline.errors import OpercleError, RunError
-from pipeline.files.atomic import write_text
-from pipeline.files.readings import read_readings
 from pipeline.records import BoneReading, Specimen
+from pipeline.run import placing, run_folder, versions
+from pipeline.run.ages_of_run import rows_of
 from pipeline.run.ledger import Ledger
 from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
+from pipeline.tables.atomic import write_text
+from pipeline.tables.readings import read_readings
 from pipeline.together.refit import Gain, KnownBone, Refit, at_most, consensus
 from pipeline.together.refit import refit as refitted
 from pipeline.together.second_pass import CountedBone, counted_bones

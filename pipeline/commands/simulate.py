@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import RunError
-from pipeline.files.tables import Column, write_table
 from pipeline.simulate.draw import DrawnScan, draw_scans
 from pipeline.simulate.truth import Row, Tables
 from pipeline.simulate.variety import Variety
 from pipeline.simulate.write import write_scan
+from pipeline.tables.tables import Column, write_table
 
 COLUMNS: dict[str, tuple[Column, ...]] = {
     "specimens": (

@@ -6,10 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.commands import run_folder
 from pipeline.errors import RunError
-from pipeline.files.tables import Cell, Column, write_table
+from pipeline.run import run_folder
 from pipeline.run.ledger import Ledger
+from pipeline.tables.tables import Cell, Column, write_table
 from pipeline.together.triage import LEVEL, Bone, Queued, Triage, Wrong
 from pipeline.together.triage import triage as triaged
 
@@ -43,8 +43,7 @@ class Told:
         checks = sum(q.blind for q in t.queue)
         if checks:
             lines.append(
-                f"in the queue too, drawn by lot from the kept as a check; "
-                f"readers must not know which: {checks}"
+                f"in the queue too, drawn by lot from the kept as a check; readers must not know which: {checks}"
             )
         return (*lines, str(self.path))
 
@@ -64,9 +63,7 @@ def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> To
         path = write_table(run / NAME, QUEUE, [_row(rank, q) for rank, q in enumerate(found.queue, 1)])
         if path.name != NAME:
             say(f"{NAME} is open in another program; the new table is beside it, in {path.name}")
-        ledger.store_queue(
-            [q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind]
-        )
+        ledger.store_queue([q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind])
     return Told(triage=found, path=path)
 
 

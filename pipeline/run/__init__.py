@@ -1,1 +1,1 @@
-"""Doing one thing many times: the batch, one child process a scan, the ledger."""
+"""One run, from its plan to its results."""

@@ -13,11 +13,11 @@ import numpy as np
 
 from pipeline.bone.marks import EVIDENCE
 from pipeline.bone.quadratic_logit import log_odds
+from pipeline.counting.chains import Bone
+from pipeline.counting.count import Count
+from pipeline.counting.sequence import Numbers
 from pipeline.records import BoneReading
 from pipeline.settings import Settings
-from pipeline.together.chains import Bone
-from pipeline.together.count import Count
-from pipeline.together.sequence import Numbers
 
 CONFIDENCE = (
     "one",

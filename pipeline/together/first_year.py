@@ -13,8 +13,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.counting.sequence import Numbers
 from pipeline.together.lots import lot
-from pipeline.together.sequence import Numbers
 
 MOST_ASKED = 400
 """Bones of a species that are asked: their median is known to a hundredth then, and the work of a large run does not

@@ -7,9 +7,9 @@ from statistics import median
 import numpy as np
 
 from pipeline.bone.marks import EVIDENCE
+from pipeline.counting.chains import Bone
+from pipeline.counting.count import Count
 from pipeline.records import AgedMark, BoneReading, Mark
-from pipeline.together.chains import Bone
-from pipeline.together.count import Count
 
 HIDDEN_SHARE = 0.55
 """Share of the second annulus's radius at which a hidden first one is put when no length tells: early growth is

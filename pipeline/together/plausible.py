@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.counting.increments import MM_PER_INCH
+from pipeline.counting.season import Numbers
 from pipeline.settings import GrowthSettings, Settings
-from pipeline.together.age_class import MM_PER_INCH
-from pipeline.together.season import Numbers
 
 Flags = NDArray[np.bool_]
 

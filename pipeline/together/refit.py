@@ -21,14 +21,14 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from pipeline.bone.marks import EVIDENCE
+from pipeline.counting import sequence_fit
+from pipeline.counting.chains import Bone, chains, evidence_features
+from pipeline.counting.count import Count, count_annuli
+from pipeline.counting.sequence import FEATURES, Chains, Numbers
 from pipeline.records import BoneReading
 from pipeline.settings import RefitSettings, Settings
-from pipeline.together import sequence_fit
-from pipeline.together.chains import Bone, chains, evidence_features
 from pipeline.together.confidence import calibrated, confidence_log_odds
-from pipeline.together.count import Count, count_annuli
 from pipeline.together.lots import lot
-from pipeline.together.sequence import FEATURES, Chains, Numbers
 
 FOLDS = 5
 """Parts of the cross-validation: each fit still sees four fifths of the bones."""

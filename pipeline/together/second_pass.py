@@ -10,18 +10,19 @@ from statistics import median
 import numpy as np
 
 from pipeline.bone.marks import EVIDENCE
+from pipeline.counting.chains import Bone, bone_of
+from pipeline.counting.count import Count, count_annuli
+from pipeline.counting.increments import increment_expected, margin_share
+from pipeline.counting.sequence import Numbers
 from pipeline.records import Age, AgedMark, BoneReading, Specimen
 from pipeline.settings import Settings
 from pipeline.together import plausible
-from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of, increment_expected, margin_share
-from pipeline.together.chains import Bone, bone_of
+from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
 from pipeline.together.confidence import calibrated, first_year_doubt
-from pipeline.together.count import Count, count_annuli
 from pipeline.together.first_year import asked, first_year_lengths
 from pipeline.together.marks_counted import counted_marks, hidden_first_px, split_or_check
 from pipeline.together.plausible import Measured
 from pipeline.together.review import Findings, notices_of, reasons_of
-from pipeline.together.sequence import Numbers
 
 ROUNDS = 2
 """Times that first-year lengths are taken from the run's counts and the counts made again: a third changes nothing."""

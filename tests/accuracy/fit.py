@@ -16,9 +16,9 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from pipeline.files.atomic import write_text
 from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
+from pipeline.tables.atomic import write_text
 from tests.accuracy.figures import as_text, auroc, by_group
 from tests.accuracy.fit_count import fit_count, lessons
 from tests.accuracy.fit_focus import cross_validated_errors, fit_focus, focus_candidates

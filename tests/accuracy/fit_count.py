@@ -18,9 +18,11 @@ from sklearn.linear_model import LogisticRegression
 
 from pipeline.bone.marks import EVIDENCE
 from pipeline.bone.quadratic_logit import quadratic
+from pipeline.counting import sequence
+from pipeline.counting.chains import Bone, bone_of, chains, evidence_features
+from pipeline.counting.count import Count, count_annuli
+from pipeline.counting.sequence_fit import Problem, fit, paths
 from pipeline.settings import EvidenceModel, Logit, NamedWeights, Settings
-from pipeline.together import sequence
-from pipeline.together.chains import Bone, bone_of, chains, evidence_features
 from pipeline.together.confidence import (
     CONFIDENCE,
     calibrated,
@@ -28,8 +30,6 @@ from pipeline.together.confidence import (
     first_year_doubt,
     first_year_features,
 )
-from pipeline.together.count import Count, count_annuli
-from pipeline.together.sequence_fit import Problem, fit, paths
 from tests.accuracy.figures import truth_rows
 from tests.accuracy.folds import FOLDS, folds
 from tests.accuracy.known_bones import KnownBone

@@ -17,10 +17,10 @@ from pipeline.bone.opacity import opacity_loss
 from pipeline.bone.quadratic_logit import log_odds, quadratic
 from pipeline.bone.reduce import reduce
 from pipeline.bone.segment import find_bones
-from pipeline.files.scan_file import read_scan
-from pipeline.files.scan_folder import find_scans
-from pipeline.files.specimens import read_specimens
+from pipeline.scans.scan_file import read_scan
+from pipeline.scans.scan_folder import find_scans
 from pipeline.settings import FocusSettings, Logit, Settings
+from pipeline.tables.specimens import read_specimens
 from tests.accuracy.folds import FOLDS, folds
 from tests.accuracy.known_bones import Truth, read_truth
 

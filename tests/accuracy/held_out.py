@@ -7,11 +7,11 @@ from collections.abc import Collection, Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.commands import placing
+from pipeline.counting.sequence import PRIORS
 from pipeline.records import Age
+from pipeline.run import placing
 from pipeline.settings import Settings
 from pipeline.together.second_pass import age_bones
-from pipeline.together.sequence import PRIORS
 from tests.accuracy.figures import figures, outcome_rows
 from tests.accuracy.fit_count import fit_count, lessons
 from tests.accuracy.folds import FOLDS, folds

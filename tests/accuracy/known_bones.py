@@ -22,15 +22,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.bone.read_bone import read_bones
-from pipeline.commands import placing, versions
-from pipeline.commands.placing import Placed
 from pipeline.errors import ScanRefused
-from pipeline.files.atomic import write_bytes
-from pipeline.files.scan_file import read_scan
-from pipeline.files.scan_folder import find_scans
-from pipeline.files.specimens import read_specimens
 from pipeline.records import BoneReading, Point, ScanRef, Specimen
+from pipeline.run import placing, versions
+from pipeline.run.placing import Placed
+from pipeline.scans.scan_file import read_scan
+from pipeline.scans.scan_folder import find_scans
 from pipeline.settings import Settings
+from pipeline.tables.atomic import write_bytes
+from pipeline.tables.specimens import read_specimens
 
 KEPT_IN = Path(tempfile.gettempdir()) / "opercle-known-bones"
 """Where readings are kept when no folder is named."""

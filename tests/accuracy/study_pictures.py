@@ -13,11 +13,11 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from pipeline.bone.read_bone import read_bones
-from pipeline.commands.first_pass import crop_bone
-from pipeline.files.scan_file import read_scan
-from pipeline.files.scan_folder import find_scans
+from pipeline.pictures.overlay import draw_overlay
 from pipeline.records import Age
-from pipeline.report.overlay import draw_overlay
+from pipeline.run.first_pass import crop_bone
+from pipeline.scans.scan_file import read_scan
+from pipeline.scans.scan_folder import find_scans
 from pipeline.settings import Settings
 from tests.accuracy.figures import error_left, reliability
 from tests.accuracy.known_bones import KnownBone, Truth

@@ -43,9 +43,7 @@ def cost_of(command: Sequence[str]) -> Cost:
             os.wait()
         except ChildProcessError:
             break
-    return Cost(
-        cpu_seconds=_cpu_of_children() - before, seconds=seconds, parent_megabytes=used.ru_maxrss / 1024
-    )
+    return Cost(cpu_seconds=_cpu_of_children() - before, seconds=seconds, parent_megabytes=used.ru_maxrss / 1024)
 
 
 def _cpu_of_children() -> float:

@@ -144,9 +144,7 @@ def test_a_scan_turned_and_mirrored_shows_the_same_marks(scanned: tuple[NDArray[
 
 
 @pytest.mark.parametrize("angle", [33.0, 250.0])
-def test_a_scan_laid_askew_shows_the_same_marks(
-    scanned: tuple[NDArray[np.uint8], float, Read], angle: float
-) -> None:
+def test_a_scan_laid_askew_shows_the_same_marks(scanned: tuple[NDArray[np.uint8], float, Read], angle: float) -> None:
     picture, dpi, straight = scanned
     rows, columns = picture.shape
     side = int(np.hypot(rows, columns)) + 1

@@ -13,12 +13,12 @@ from odd_water import odd_bones
 
 from pipeline.commands import refit as command
 from pipeline.commands.refit import FIRST_LINE, refit
+from pipeline.counting.count import check_weights
 from pipeline.errors import OpercleError, RunError, SettingsError, TableError
 from pipeline.records import BoneReading, Specimen
 from pipeline.run.ledger import KnownScan, Ledger
 from pipeline.run.record_text import kept
 from pipeline.settings_files import read_settings
-from pipeline.together.count import check_weights
 from pipeline.together.refit import Gain
 from pipeline.together.refit import refit as together_refit
 from pipeline.together.second_pass import counted_bones

@@ -8,8 +8,8 @@ import signal
 import time
 from pathlib import Path, PurePosixPath
 
-from pipeline.commands.first_pass import Outcome, RefusedRead, ScanJob, ScanRead, Unchanged
 from pipeline.records import BoneReading, Refusal
+from pipeline.run.first_pass import Outcome, RefusedRead, ScanJob, ScanRead, Unchanged
 from pipeline.run.record_text import kept
 
 JPEG = (Path(__file__).parent / "grey.jpg").read_bytes()

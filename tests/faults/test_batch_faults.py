@@ -14,9 +14,9 @@ from pathlib import Path
 import faulty_work
 import pytest
 
-from pipeline.commands import reading_scans
 from pipeline.commands.age import Request, age
 from pipeline.errors import OpercleError, RunError
+from pipeline.run import reading_scans
 from pipeline.run.ledger import Ledger, only_batch
 
 TABLES = ("ages", "annuli", "count_probabilities", "age_probabilities", "refused", "changes")

@@ -10,19 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.counting.increments import increment_expected, margin_share, next_increment, second_year_share
 from pipeline.records import Captured
 from pipeline.settings import SeasonSettings
 from pipeline.settings_files import read_settings
-from pipeline.together.age_class import (
-    AgeClasses,
-    Margin,
-    age_classes,
-    edge_of,
-    increment_expected,
-    margin_share,
-    next_increment,
-    second_year_share,
-)
+from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
 
 SETTINGS = read_settings()
 NORTH = SETTINGS.season

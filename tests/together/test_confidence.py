@@ -10,8 +10,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from reading import SETTINGS, read_natural
 
+from pipeline.counting.chains import bone_of
+from pipeline.counting.count import count_annuli
+from pipeline.counting.sequence import Numbers
 from pipeline.records import Specimen
-from pipeline.together.chains import bone_of
 from pipeline.together.confidence import (
     CONFIDENCE,
     FIRST_YEAR,
@@ -21,8 +23,6 @@ from pipeline.together.confidence import (
     first_year_doubt,
     first_year_features,
 )
-from pipeline.together.count import count_annuli
-from pipeline.together.sequence import Numbers
 
 steady = settings(deadline=None, derandomize=True)
 wanted_shares = st.floats(0.02, 0.999)

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from reading import SETTINGS, read_natural
 
 from pipeline.bone.marks import EVIDENCE
+from pipeline.counting.chains import Bone
+from pipeline.counting.count import Count
+from pipeline.counting.decode import Decoded
 from pipeline.records import Axis, BoneReading, Mark
-from pipeline.together.chains import Bone
-from pipeline.together.count import Count
-from pipeline.together.decode import Decoded
 from pipeline.together.marks_counted import LEAST_REJECTED, counted_marks, hidden_first_px, split_or_check
 
 AXIS = Axis(focus=(100.0, 50.0), tip=(400.0, 450.0), certainty=0.9)  # 500 pixels, along (0.6, 0.8)

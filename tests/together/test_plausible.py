@@ -16,8 +16,16 @@ SETTINGS = read_settings()
 DPI = 600.0
 
 
-def right_bones(number: int, seed: int, *, species: str = "walleye", share: float = 0.06, power: float = 1.05,
-                spread: float = 0.04, slow: float = 1.0) -> list[Measured]:
+def right_bones(
+    number: int,
+    seed: int,
+    *,
+    species: str = "walleye",
+    share: float = 0.06,
+    power: float = 1.05,
+    spread: float = 0.04,
+    slow: float = 1.0,
+) -> list[Measured]:
     """Bones of invented fish that grow on the species' curve, times `slow`, with good and poor years."""
     rng = np.random.default_rng(seed)
     growth = SETTINGS.species_of(species).growth

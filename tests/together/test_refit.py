@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from odd_water import odd_bones
 from reading import SETTINGS
 
+from pipeline.counting.count import count_annuli
 from pipeline.settings import Settings
-from pipeline.together.count import count_annuli
 from pipeline.together.refit import (
     BONES_A_BIN,
     FOLDS,

@@ -1,1 +1,0 @@
-"""The edge of the disk: scans and tables in, tables out."""

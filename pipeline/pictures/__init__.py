@@ -1,0 +1,1 @@
+"""Stored readings to overlays and tray sheets."""

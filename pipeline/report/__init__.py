@@ -1,1 +1,0 @@
-"""Stored results turned into things to look at: overlays, tray sheets, pages."""

@@ -1,0 +1,110 @@
+"""The second pass over a whole run: readings in the ledger -> ages -> tables and pictures."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.batch.batch import Place
+from pipeline.codes import REFUSALS
+from pipeline.records import Age, Refusal, Specimen
+from pipeline.run import placing, versions
+from pipeline.run.changes import changes
+from pipeline.run.ledger import AgedBone, Ledger
+from pipeline.run.pictures_of_run import bring_up_to_date
+from pipeline.run.placing import Placed
+from pipeline.run.plan import corrected
+from pipeline.run.record_text import digest_of
+from pipeline.run.results import Result, write_tables
+from pipeline.settings import Settings
+from pipeline.together.second_pass import age_bones
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accounts:
+    """Nothing is lost: scans = read + refused, bones = aged + unreadable."""
+
+    scans: int
+    read: int
+    refused: int
+    bones: int
+    aged: int
+    unreadable: int
+    review: int
+
+    def lines(self) -> tuple[str, ...]:
+        """As printed."""
+        return (
+            f"scans {self.scans} = read {self.read} + refused {self.refused}",
+            f"bones {self.bones} = aged {self.aged} + unreadable {self.unreadable}",
+            f"of these for a person to look at {self.review}",
+        )
+
+
+def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Say) -> Accounts:
+    """Age every bone of the run and bring tables and pictures up to date."""
+    scans = ledger.scans()
+    rows = rows_of(ledger)
+    placed = placing.place(rows, ledger.measures(), scans)
+    ages = _ages(placed, settings)
+    sources = _sources(placed, ledger, settings)
+    now = [AgedBone(specimen=p.specimen, age=a, sources=s) for p, a, s in zip(placed, ages, sources, strict=True)]
+    before = ledger.ages_unlike(now)
+    changed = tuple(changes(before, now, {name: scan.cause for name, scan in scans.items()}))
+    told = (*ledger.changes(), *changed)
+    latest = {reading.specimen: reading for reading in ledger.readings()}
+    results = [
+        Result(specimen=p.specimen, reading=p.reading, age=a, by_person=latest.get(p.specimen.specimen), sources=s)
+        for p, a, s in zip(placed, ages, sources, strict=True)
+    ]
+    refusals = [scan.refusal for scan in scans.values() if scan.refusal]
+    for name, written in write_tables(run, results, ledger.extra_columns(), refusals, told).items():
+        if written != name:
+            say(f"{name} is open in another program; the new table is beside it, in {written}")
+    # The ages come last: until they are kept, the next call tells the same changes again.
+    ledger.store_ages(now, changed)
+    bring_up_to_date(run, ledger, results, placing.promised(rows), settings, place, say)
+    for line in _said_refusals(refusals):
+        say(line)
+    aged = sum(a.status == "aged" for a in ages)
+    return Accounts(
+        scans=len(scans), read=len(scans) - len(refusals), refused=len(refusals), bones=len(ages), aged=aged,
+        unreadable=len(ages) - aged, review=sum(a.review for a in ages),
+    )  # fmt: skip
+
+
+def rows_of(ledger: Ledger) -> list[Specimen]:
+    """Rows of the specimens table with the people's corrections in."""
+    corrections = ledger.corrections()
+    return [corrected(row, corrections) for row in ledger.specimens()]
+
+
+def _ages(placed: Sequence[Placed], settings: Settings) -> list[Age]:
+    there = [(p.specimen, p.reading) for p in placed if p.reading is not None]
+    aged = iter(age_bones(there, settings))
+    return [placing.unreadable(p) if p.reading is None else placing.flagged(next(aged), p) for p in placed]
+
+
+def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:
+    """Each reason once, with its cure: what to do before the fish are thrown away."""
+    for code, many in Counter(r.code for r in refusals).items():
+        said = REFUSALS[code]
+        yield f"refused as {code}: {many}: {said.means}; {said.cure}"
+
+
+def _sources(placed: Sequence[Placed], ledger: Ledger, settings: Settings) -> list[dict[str, str]]:
+    """Digests of all that each age is made from."""
+    bones = ledger.digests()
+    refusals = {name: scan.refusal for name, scan in ledger.scans().items()}
+    shared = {"settings": settings.second_pass_digest(), "code": versions.second_pass()}
+    sources = []
+    for p in placed:
+        s = p.specimen
+        refusal = refusals[s.scan]
+        bone = bones[s.scan, s.bone] if p.reading else refusal.code if refusal else "missing"
+        sources.append({"bone": bone, "row": digest_of(s), **shared})
+    return sources

@@ -1,0 +1,106 @@
+"""Overlays and tray sheets of a run, drawn from the unmarked pictures that the first pass kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.pictures.overlay import draw_overlay
+from pipeline.pictures.plates import TrayBone
+from pipeline.pictures.tray_sheet import draw_tray
+from pipeline.records import Age, BoneReading, Specimen
+from pipeline.run import places
+from pipeline.settings import PictureSettings
+from pipeline.tables.atomic import write_bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overlay:
+    """An overlay to be drawn: RUN/overlays/`name`.jpg."""
+
+    name: str
+    """Of `picture_names`."""
+    reading: BoneReading
+    """With a crop."""
+    age: Age
+    specimen: Specimen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraySheet:
+    """A tray sheet to be drawn: RUN/trays/ and the scan's stem."""
+
+    scan: str
+    width: int
+    """Of the scan, pixels."""
+    bones: tuple[TrayBone, ...]
+    missing: tuple[str, ...] = ()
+    """Specimens that the table promises on this scan and no bone was found for."""
+    promised: int | None = None
+    """Bones that the table promises; None without a table."""
+
+    @property
+    def wanted(self) -> bool:
+        """A scan of one bone, as promised, needs no sheet."""
+        return len(self.bones) > 1 or (self.promised is not None and self.promised != len(self.bones))
+
+
+def write_pictures(
+    run: Path, overlays: Iterable[Overlay], trays: Iterable[TraySheet], settings: PictureSettings
+) -> None:
+    """Draw the given overlays and tray sheets (those that are `wanted`) into the run's folder, over older ones.
+
+    Raises OSError when a crop cannot be read or a picture not be written.
+    """
+    for folder in (places.OVERLAYS, places.TRAYS):
+        (run / folder).mkdir(exist_ok=True)
+    jobs: list[Overlay | TraySheet] = [*overlays, *(t for t in trays if t.wanted)]
+    for job in jobs:
+        _write(run, settings, job)
+
+
+def overlay_path(run: Path, name: str) -> Path:
+    """Where the overlay of a specimen lies; `name` is that of `picture_names`."""
+    return run / places.OVERLAYS / f"{name}.jpg"
+
+
+def tray_path(run: Path, scan: str) -> Path:
+    """Where the sheet of a tray lies."""
+    return run / places.TRAYS / f"{places.stem(scan)}.jpg"
+
+
+def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> None:
+    if isinstance(job, Overlay):
+        if job.reading.crop is None:
+            raise ValueError(f"{job.specimen.specimen}: no picture of this bone was kept")
+        left, top, scale = job.reading.crop
+        crop = _grey(places.crop(run, job.reading.scan, job.reading.number))
+        drawn = draw_overlay(crop, (left, top), scale, job.reading, job.age, job.specimen, settings)
+        write_bytes(overlay_path(run, job.name), _jpeg(drawn, settings), replaceable=True)
+        return
+    whole = _grey(places.whole_scan(run, job.scan))
+    drawn = draw_tray(whole, whole.shape[1] / job.width, job.scan, job.bones, job.missing, job.promised, settings)
+    write_bytes(tray_path(run, job.scan), _jpeg(drawn, settings), replaceable=True)
+
+
+def _grey(path: Path) -> NDArray[np.uint8]:
+    """The picture (row, column). Read as bytes first: the image library cannot open every name on every system."""
+    picture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE)
+    if picture is None:
+        raise OSError(f"{path.parent.name}/{path.name}: the picture cannot be decoded")
+    return np.asarray(picture, dtype=np.uint8)
+
+
+def _jpeg(picture: NDArray[np.uint8], settings: PictureSettings) -> bytes:
+    """The picture as JPEG without metadata, colours at full resolution: halved, thin coloured lines turn grey."""
+    colours = cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
+    options = [cv2.IMWRITE_JPEG_QUALITY, settings.jpeg_quality, *colours]
+    done, jpeg = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise ValueError("a picture could not be made")
+    return jpeg.tobytes()

@@ -1,0 +1,55 @@
+"""Scans that earlier calls with the same run have read, and what this call's names mean beside theirs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from pipeline.errors import RunError
+from pipeline.records import ScanRef
+from pipeline.run import places
+from pipeline.run.ledger import KnownScan
+from pipeline.scans.scan_folder import name_key
+
+
+def earlier_scans(known: Mapping[str, KnownScan], scans: Sequence[ScanRef]) -> dict[str, ScanRef | None]:
+    """The known scans that this call does not name: where they lie now, None when they are gone.
+
+    Raises RunError when a scan of this call bears the name of another one that is still there.
+    """
+    by_stem = {name_key(places.stem(name)): name for name in known}
+    for ref in scans:
+        other = by_stem.get(name_key(places.stem(ref.scan)))
+        if other is not None:
+            _check_same(ref, known[other])
+    named = {ref.scan for ref in scans}
+    return {name: _found(facts) for name, facts in known.items() if name not in named}
+
+
+def _check_same(ref: ScanRef, known: KnownScan) -> None:
+    there = _found(known)
+    same_place = Path(known.path) == ref.path.absolute()
+    if ref.scan == known.scan and (there is None or same_place or _looks_same(there, ref)):
+        return
+    if there is not None and ref.path.samefile(there.path):
+        raise RunError(
+            f"{ref.scan}: an earlier call with this --out named this scan {known.scan}; give the same folder as then"
+        )
+    raise RunError(
+        f"{ref.scan}: this --out holds another scan of that name ({known.scan}) already; rename the new one, or give "
+        "another --out"
+    )
+
+
+def _found(facts: KnownScan) -> ScanRef | None:
+    path = Path(facts.path)
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return ScanRef(scan=facts.scan, path=path, size=stat.st_size, mtime_ns=stat.st_mtime_ns)
+
+
+def _looks_same(a: ScanRef, b: ScanRef) -> bool:
+    """The same file by another way, or a copy of it as far as size and time tell; the reader compares the bytes."""
+    return (a.size, a.mtime_ns) == (b.size, b.mtime_ns)

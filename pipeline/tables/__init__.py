@@ -1,0 +1,1 @@
+"""Tables in, checked row by row; tables out; atomic writing."""

@@ -1,0 +1,64 @@
+"""Readings tables: what people counted. Checked row by row."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline.errors import TableError
+from pipeline.records import Reading
+from pipeline.tables.cells import RowCells
+from pipeline.tables.given_table import Faults, read_given_table
+
+REQUIRED = ("specimen", "reader", "annuli")
+OPTIONAL = ("age_class", "edge", "readability", "seconds", "read_on", "note")
+MACHINE = "machine"
+"""The reader that stands for this program in every comparison."""
+MOST_ANNULI = 99
+MOST_SECONDS = 86_400.0
+"""A day: nobody looks at one bone for longer."""
+
+
+def read_readings(paths: Sequence[Path]) -> tuple[Reading, ...]:
+    """The readings of one or several tables, in the order of tables and rows; repeat readings are kept.
+
+    Raises TableError with every fault of every table, each as `file, row N: what was found; cure`.
+    """
+    readings: list[Reading] = []
+    lines: list[str] = []
+    seen: set[Path] = set()
+    for path in paths:
+        faults = Faults(path.name)
+        if path.resolve() in seen:
+            faults.add(None, "this table is given twice", "give it once: its readings would count as repeats")
+        seen.add(path.resolve())
+        try:
+            readings.extend(_readings(path, faults))
+            faults.check()
+        except TableError as error:
+            lines.extend(error.faults)
+    if lines:
+        raise TableError(lines)
+    return tuple(readings)
+
+
+def _readings(path: Path, faults: Faults) -> list[Reading]:
+    table = read_given_table(path, REQUIRED, OPTIONAL, faults)
+    return [_reading(RowCells(row, faults, semicolons=table.semicolons)) for row in table.rows]
+
+
+def _reading(row: RowCells) -> Reading:
+    reader = row.needed("reader")
+    if reader.casefold() == MACHINE:
+        row.fault(f"the reader {reader}", "that name stands for the program; give the person's")
+    return Reading(
+        specimen=row.identity("specimen"),
+        reader=reader,
+        annuli=row.whole("annuli", 0, MOST_ANNULI, "; leave it blank when the bone could not be aged"),
+        age_class=row.whole("age_class", 0, MOST_ANNULI + 1, ", or leave it blank"),
+        edge=row.text("edge"),
+        readability=row.text("readability"),
+        seconds=row.number("seconds", 0, MOST_SECONDS, "s"),
+        read_on=row.moment("read_on"),
+        note=row.raw("note"),
+    )

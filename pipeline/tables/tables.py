@@ -1,0 +1,122 @@
+"""The one writer of CSV tables, and the reader of what it wrote.
+
+UTF-8 without byte order mark, line ends `\\n`, comma, decimal point, blank for none. Text that a spreadsheet would
+take for a formula gets a leading `'`; the readers of this program take it away again.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from pipeline.errors import TableError
+from pipeline.tables.atomic import write_text
+
+Kind = Literal["text", "count", "flag", "probability", "px", "mm", "dpi", "number"]
+Cell = str | int | float | bool | None
+
+QUOTE = '"'
+_QUOTED = re.compile('[,"\r\n]|^ | $')
+
+_AGAIN = "make the table again with the command that wrote it"
+
+DECIMALS: dict[str, int] = {"probability": 4, "px": 2, "mm": 3, "dpi": 2}
+"""Digits after the decimal point, by kind of column."""
+
+FORMULA_STARTS = "=+-@\t\r\0"
+"""First characters that make a spreadsheet take a cell for a formula (the list of the OWASP page on CSV injection)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table: its name and what its cells are.
+
+    `text` as it is, guarded; `count` a whole number; `flag` true or false; `probability`, `px`, `mm`, `dpi` numbers
+    with the digits of `DECIMALS`; `number` any finite number, in the shortest form that reads back the same.
+    """
+
+    name: str
+    kind: Kind = "text"
+
+
+def write_table(path: Path, columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> Path:
+    """Write a table; every row has one cell a column. Returns the path written, as `atomic.write_bytes` does.
+
+    Raises ValueError for a cell that is not of its column's kind: that is a fault of this program.
+    """
+    return write_text(path, table_text(columns, rows))
+
+
+def table_text(columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> str:
+    """The text of a table, as `write_table` writes it."""
+    names = [column.name for column in columns]
+    if len(set(names)) != len(names):
+        raise ValueError(f"a column name stands twice in {names}")
+    lines = [[guarded(name) for name in names]]
+    lines += [[written(cell, column) for cell, column in zip(row, columns, strict=True)] for row in rows]
+    return "".join(f"{_line(line)}\n" for line in lines)
+
+
+def _line(cells: Sequence[str]) -> str:
+    # The csv module of some Python versions leaves a carriage return unquoted, and the file would differ between them.
+    # A single blank cell would be an empty line, which readers skip; quotes keep the row.
+    return ",".join(f'"{c.replace(QUOTE, QUOTE * 2)}"' if _QUOTED.search(c) else c for c in cells) or '""'
+
+
+def written(cell: Cell, column: Column) -> str:
+    """One cell as it stands in the table. Raises ValueError when the cell is not of its column's kind."""
+    if cell is None:
+        return ""
+    if column.kind == "text" and isinstance(cell, str):
+        return guarded(cell)
+    if column.kind == "flag" and isinstance(cell, bool):
+        return "true" if cell else "false"
+    if isinstance(cell, (bool, str)) or not math.isfinite(cell):
+        raise ValueError(f"{cell!r} in column {column.name} is no {column.kind}")
+    if column.kind in DECIMALS:
+        text = f"{cell:.{DECIMALS[column.kind]}f}"
+        return text.removeprefix("-") if not text.strip("-0.") else text  # there is no minus nought
+    if column.kind == "number":
+        return repr(float(cell)).removesuffix(".0")
+    if column.kind == "count" and cell == int(cell):
+        return str(int(cell))
+    raise ValueError(f"{cell!r} in column {column.name} is no {column.kind}")
+
+
+def guarded(text: str) -> str:
+    """Text with a leading `'` if a spreadsheet would take it for a formula, or if it begins so already."""
+    # Text that already looks guarded is guarded once more, so that reading gives back exactly what was written.
+    return f"'{text}" if text.lstrip("'")[:1] in FORMULA_STARTS and text.lstrip("'") else text
+
+
+def unguarded(text: str) -> str:
+    """Text without the `'` that `guarded` put before it."""
+    return text[1:] if text.startswith("'") and text.lstrip("'")[:1] in FORMULA_STARTS and text.lstrip("'") else text
+
+
+def read_table(path: Path, names: Sequence[str]) -> list[dict[str, str]]:
+    """Rows of a table that `write_table` wrote: column name to text, guards taken away.
+
+    Raises TableError when the file cannot be read or lacks one of `names`.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8")
+        lines = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+    except (OSError, UnicodeDecodeError, csv.Error):
+        raise TableError([f"{path.name}: this table cannot be read; {_AGAIN}"]) from None
+    header = [unguarded(name) for name in lines[0]] if lines else []
+    missing = [f"{path.name}: the column {name} is missing; {_AGAIN}" for name in names if name not in header]
+    uneven = [
+        f"{path.name}, row {number}: too many or too few cells; {_AGAIN}"
+        for number, line in enumerate(lines[1:], 2)
+        if len(line) != len(header)
+    ]
+    if missing or uneven:
+        raise TableError([*missing, *uneven])
+    return [dict(zip(header, map(unguarded, line), strict=True)) for line in lines[1:]]

@@ -1,0 +1,126 @@
+"""A child that crashes, hangs, is killed or takes too much ends as a fault with its reason, and touches nobody else."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from small_work import (
+    doubled,
+    exits,
+    hogs,
+    killed_once,
+    kills_itself,
+    large,
+    raises,
+    sleeps,
+    spins,
+    talkative,
+    threads_allowed,
+)
+
+from pipeline.batch.isolate import Fault, Limits, Stopped, isolated, start_server
+from pipeline.codes import REFUSALS
+from pipeline.run.reading_scans import PRELOADED
+
+HERE = Path(__file__).parent
+LIMITS = Limits(cpu_seconds=20, wall_seconds=60, memory_megabytes=400)
+SHORT = Limits(cpu_seconds=1, wall_seconds=60, memory_megabytes=400)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _server():
+    start_server(PRELOADED)  # one server serves all tests: what it has imported is free for every child
+
+
+def test_what_the_work_returns_comes_back():
+    assert isolated(doubled, 21, LIMITS) == 42
+
+
+def test_an_answer_of_any_size_comes_back_whole():
+    assert isolated(large, 3_000_001, LIMITS) == bytes(3_000_001)
+
+
+def test_nothing_of_a_child_reaches_the_terminal(capfd):
+    assert isolated(talkative, 1, LIMITS) == 1
+    assert capfd.readouterr() == ("", "")
+
+
+def test_children_use_one_thread_each():
+    assert isolated(threads_allowed, 0, LIMITS) == "1"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no server to import anything")
+def test_a_file_in_the_users_folder_is_never_taken_for_a_module(tmp_path):
+    (tmp_path / "numpy.py").write_text("from pathlib import Path; Path('imported').touch()")
+    code = (
+        "from small_work import doubled; from pipeline.batch.isolate import *; start_server(['numpy']);"
+        "print(isolated(doubled, 2, Limits(cpu_seconds=9, wall_seconds=60, memory_megabytes=400)))"
+    )
+    script = tmp_path / "elsewhere" / "script.py"
+    script.parent.mkdir()
+    script.write_text(f"if __name__ == '__main__':\n import sys; sys.path.append({str(HERE)!r}); {code}")
+    told = subprocess.run([sys.executable, str(script)], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert told.stdout == "4\n"
+    assert not (tmp_path / "imported").exists()
+
+
+def test_an_exception_is_a_fault_of_the_program_with_its_trace_for_the_log():
+    fault = isolated(raises, 1, LIMITS)
+    assert (fault.code, "ZeroDivisionError" in fault.detail, "raises" in fault.trace) == ("failed", True, True)
+
+
+def test_an_exit_without_an_answer_is_a_crash():
+    assert isolated(exits, 1, LIMITS) == Fault(code="crashed", detail="ended with exit status 3")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_a_kill_is_a_crash_that_names_the_signal():
+    assert isolated(kills_itself, 1, LIMITS) == Fault(code="crashed", detail="ended by SIGKILL")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_a_killed_child_is_tried_again_once(tmp_path):
+    assert isolated(killed_once, str(tmp_path / "tried"), LIMITS) == "answered"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="CPU limits")
+def test_a_hang_in_computation_meets_the_deadline():
+    assert isolated(spins, 1, SHORT) == Fault(code="deadline", detail="more than 1 seconds of CPU")
+
+
+def test_a_hang_in_sleep_meets_the_wall_limit():
+    limits = Limits(cpu_seconds=20, wall_seconds=0.5, memory_megabytes=400)
+    assert isolated(sleeps, 60, limits).code == "deadline"
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="address space is capped on Linux only")
+def test_a_memory_hog_meets_the_cap():
+    assert isolated(hogs, 1, LIMITS) == Fault(code="memory", detail="more than 400 megabytes")
+
+
+def test_every_fault_has_a_code_of_the_registry():
+    limits = Limits(cpu_seconds=20, wall_seconds=0.3, memory_megabytes=400)
+    assert {isolated(f, 1, limits).code for f in (raises, exits, sleeps)} <= set(REFUSALS)
+
+
+def test_faults_of_some_leave_the_others_alone():
+    works = [doubled, exits, raises, kills_itself] * 5
+    with ThreadPoolExecutor(4) as threads:
+        answers = list(threads.map(lambda work: isolated(work, 4, LIMITS), works))
+    assert answers[::4] == [8] * 5
+    assert all(isinstance(a, Fault) for i, a in enumerate(answers) if i % 4)
+
+
+def test_a_wish_to_stop_ends_the_child_at_once():
+    stop = threading.Event()
+    threading.Timer(0.3, stop.set).start()
+    before = time.monotonic()
+    with pytest.raises(Stopped):
+        isolated(sleeps, 60, LIMITS, stop)
+    assert time.monotonic() - before < 10

@@ -1,0 +1,112 @@
+"""On the sheet of a tray a swapped id must be seen at a glance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+from bones_by_code import bone
+
+from pipeline.pictures import ink
+from pipeline.pictures.plates import TrayBone, are_plain
+from pipeline.pictures.tray_sheet import TrayLayout, draw_tray, lay_out_tray
+from pipeline.settings_files import read_settings
+
+SETTINGS = read_settings().pictures
+SIDE = 450
+
+
+def tray(rows: int, columns: int, **changes: object) -> list[TrayBone]:
+    """Bones in rows and columns, each in a square of SIDE scan pixels."""
+    bones = []
+    for n in range(rows * columns):
+        reading, age, specimen = bone(n % 9, 40.0 * n, specimen=f"MARSH-2010-{n + 1:03d}", **changes)
+        x, y = SIDE * (n % columns), SIDE * (n // columns)
+        moved = tuple((p + x, q + y) for p, q in reading.outline)
+        bones.append(TrayBone(replace(reading, number=n + 1, outline=moved), age, specimen))
+    return bones
+
+
+def laid_out(
+    bones: list[TrayBone], rows: int, columns: int, missing: tuple[str, ...] = (), promised: int | None = None
+) -> TrayLayout:
+    scale = 0.6
+    size = round(SIDE * columns * scale), round(SIDE * rows * scale)
+    return lay_out_tray(*size, scale, "tray 4.tif", bones, missing, promised, SETTINGS)
+
+
+@pytest.mark.parametrize("reasons", [(), ("low-confidence",), ("low-confidence", "damaged", "edge-undecided")])
+@pytest.mark.parametrize(("rows", "columns"), [(1, 2), (3, 4), (5, 6), (6, 5)])
+def test_every_id_stands_whole_at_its_own_bone(rows: int, columns: int, reasons: tuple[str, ...]) -> None:
+    layout = laid_out(tray(rows, columns, reasons=reasons), rows, columns)
+    assert len(layout.plates) == rows * columns
+    assert are_plain(layout.plates)
+    for plate in layout.plates:
+        assert plate.bone.specimen.specimen in {w.text for w in plate.words}
+        reach = [
+            np.hypot(
+                max(plate.box[0] - p.middle[0], p.middle[0] - plate.box[2], 0),
+                max(plate.box[1] - p.middle[1], p.middle[1] - plate.box[3], 0),
+            )
+            for p in layout.plates
+        ]
+        assert layout.plates[int(np.argmin(reach))] is plate, "no other bone is nearer to the plate"
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(1, 2), (3, 4), (5, 6)])
+def test_plates_cover_no_other_plate_and_stay_on_the_sheet(rows: int, columns: int) -> None:
+    layout = laid_out(tray(rows, columns, reasons=("low-confidence", "damaged")), rows, columns)
+    for a, b in combinations(layout.plates, 2):
+        assert a.box[0] >= b.box[2] or b.box[0] >= a.box[2] or a.box[1] >= b.box[3] or b.box[1] >= a.box[3]
+    for plate in layout.plates:
+        for left, top, right, bottom in (plate.box, *(w.box for w in plate.words)):
+            assert left >= 0
+            assert top >= layout.top
+            assert right <= layout.width
+            assert bottom <= layout.height
+
+
+def test_long_ids_are_shown_whole() -> None:
+    bones = tray(1, 2)
+    name = "Ж" * 50 + "-" + "x" * 49
+    bones[0] = replace(bones[0], specimen=replace(bones[0].specimen, specimen=name))
+    layout = laid_out(bones, 1, 2)
+    assert name in "".join(w.text for w in layout.plates[0].words)
+
+
+def test_a_tray_that_differs_from_the_table_raises_an_alarm() -> None:
+    bones = tray(2, 3)
+    bones[5] = replace(bones[5], age=replace(bones[5].age, notices=("no-row",)))
+    layout = laid_out(bones, 2, 3, ("MARSH-2010-099",), 7)
+    texts = " ".join(w.text for w in layout.words)
+    assert layout.mismatch
+    assert "TRAY MISMATCH" in texts
+    assert "6 bones found, 7 in the table" in texts
+    assert "MARSH-2010-099" in texts
+    assert "MARSH-2010-006" in texts
+    assert max(w.size for w in layout.words) >= 30
+    sheet = draw_tray(np.full((540, 810), 20, np.uint8), 0.6, "tray 4.tif", bones, ("MARSH-2010-099",), 7, SETTINGS)
+    for edge in (sheet[:, -3], sheet[-3], sheet[layout.top :, 3]):
+        assert (edge == ink.DOUBT).all(axis=1).mean() > 0.9, "a frame around the whole sheet"
+
+
+def test_a_tray_as_promised_raises_none() -> None:
+    bones = tray(2, 3)
+    for promised in (6, None):
+        layout = laid_out(bones, 2, 3, (), promised)
+        assert not layout.mismatch
+        assert not any("MISMATCH" in w.text for w in layout.words)
+
+
+def test_a_bone_to_look_at_is_framed_otherwise_than_the_rest() -> None:
+    bones = tray(1, 2)
+    bones[1] = replace(bones[1], age=replace(bones[1].age, reasons=("size-mismatch",)))
+    layout = laid_out(bones, 1, 2)
+    texts = [" ".join(w.text for w in plate.words) for plate in layout.plates]
+    assert "LOOK" not in texts[0]
+    assert "LOOK: size-mismatch" in texts[1]
+    sheet = draw_tray(np.full((270, 540), 200, np.uint8), 0.6, "t.tif", bones, (), 2, SETTINGS)
+    assert (sheet == ink.OUTLINE).all(axis=2).sum() > 100
+    assert (sheet == ink.DOUBT).all(axis=2).sum() > 100

@@ -1,0 +1,85 @@
+"""Every bone promised or found gets one row, under the right name and with the right reason."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.records import Age, BoneReading, Refusal, Specimen
+from pipeline.run.ledger import KnownScan
+from pipeline.run.placing import flagged, place, promised, unreadable
+
+
+def row(specimen: str, scan: str = "t.png", bone: int = 1) -> Specimen:
+    return Specimen(specimen=specimen, scan=scan, bone=bone, fish=specimen)
+
+
+def bones(scan: str, count: int) -> tuple[BoneReading, ...]:
+    return tuple(
+        BoneReading(scan=scan, number=n, outline=(), lighting="", dpi=None, axis=None) for n in range(1, count + 1)
+    )
+
+
+def known(scan: str, code: str = "") -> KnownScan:
+    refusal = Refusal(scan=scan, stage="file", code=code, detail="") if code else None
+    return KnownScan(
+        scan=scan, path="", size=0, mtime_ns=0, sha256="", settings="", code="", hints="", cause="new", refusal=refusal
+    )
+
+
+def placed(rows, **found):
+    readings = {f"{scan}.png": bones(f"{scan}.png", count) for scan, count in found.items() if count}
+    scans = {f"{scan}.png": known(f"{scan}.png", "" if count else "truncated") for scan, count in found.items()}
+    return [
+        (p.specimen.specimen, p.reading.number if p.reading else None, p.reasons) for p in place(rows, readings, scans)
+    ]
+
+
+def test_rows_come_in_the_order_of_the_table():
+    rows = [row("b", bone=2), row("a", bone=1)]
+    assert placed(rows, t=2) == [("b", 2, ()), ("a", 1, ())]
+
+
+def test_without_a_table_a_bone_is_named_by_its_file_and_on_a_tray_by_its_number():
+    assert placed([], one=1, tray=2) == [("one", 1, ()), ("tray-1", 1, ()), ("tray-2", 2, ())]
+
+
+def test_more_bones_than_promised_put_every_bone_of_the_tray_in_doubt():
+    mismatch = ("tray-mismatch",)
+    assert placed([row("a"), row("b", bone=2)], t=3) == [("a", 1, mismatch), ("b", 2, mismatch), ("t-3", 3, mismatch)]
+
+
+def test_fewer_bones_than_promised_leave_a_row_for_the_missing_one():
+    rows = [row("a"), row("b", bone=2)]
+    assert placed(rows, t=1) == [("a", 1, ("tray-mismatch",)), ("b", None, ("missing-bone", "tray-mismatch"))]
+
+
+def test_a_position_that_the_table_leaves_out_is_no_mismatch():
+    assert placed([row("a"), row("c", bone=3)], t=3) == [("a", 1, ()), ("c", 3, ()), ("t-2", 2, ())]
+
+
+def test_the_bones_of_a_refused_scan_keep_their_rows():
+    assert placed([row("a"), row("b", bone=2)], t=0) == [("a", None, ("scan-refused",)), ("b", None, ("scan-refused",))]
+
+
+def test_a_name_already_taken_in_the_table_is_not_given_twice():
+    names = [name for name, *_ in placed([row("t-2", scan="other.png"), row("a")], t=2, other=1)]
+    assert len(set(names)) == len(names) == 3
+
+
+def test_a_bone_that_no_row_names_says_so_only_where_there_is_a_table():
+    readings, scans = {"x.png": bones("x.png", 1)}, {"x.png": known("x.png"), "t.png": known("t.png", "blank")}
+    assert place([], readings, scans)[0].notices == ()
+    assert place([row("a")], readings, scans)[1].notices == ("no-row",)
+
+
+@pytest.mark.parametrize("reasons", [("tray-mismatch", "missing-bone"), ("missing-bone", "tray-mismatch")])
+def test_reasons_come_in_the_order_of_the_registry(reasons):
+    p = place([row("a"), row("b", bone=2)], {"t.png": bones("t.png", 1)}, {"t.png": known("t.png")})[1]
+    assert unreadable(p).reasons == ("tray-mismatch", "missing-bone")
+    assert unreadable(p).status == "unreadable"
+    age = Age(specimen="b", status="aged", reasons=("blurred", "low-confidence"))
+    assert flagged(age, p).reasons == ("low-confidence", "blurred", "tray-mismatch", "missing-bone")
+
+
+def test_what_is_promised_is_the_highest_position():
+    assert promised([row("a"), row("c", bone=4), row("x", scan="u.png")]) == {"t.png": 4, "u.png": 1}

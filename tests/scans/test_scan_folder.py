@@ -1,0 +1,133 @@
+"""Which files are scans, and what they are called."""
+
+from __future__ import annotations
+
+import os
+import unicodedata
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import OpercleError
+from pipeline.scans.scan_folder import find_scans
+
+
+def touch(folder: Path, *names: str) -> None:
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(b"x")
+
+
+def names(*paths: Path) -> list[str]:
+    return [ref.scan for ref in find_scans(paths)]
+
+
+def test_scans_are_found_by_suffix_of_any_case_in_folders_of_any_depth(tmp_path: Path) -> None:
+    touch(tmp_path, "b.TIF", "a.tiff", "lake/c.Png", "lake/deep/d.jpg", "e.JPEG", "notes.txt", "f.csv", "g.tif.bak")
+    assert names(tmp_path) == ["a.tiff", "b.TIF", "e.JPEG", "lake/c.Png", "lake/deep/d.jpg"]
+
+
+def test_a_scan_carries_its_path_size_and_time(tmp_path: Path) -> None:
+    touch(tmp_path, "lake/a.tif")
+    (ref,) = find_scans([tmp_path])
+    found = (tmp_path / "lake/a.tif").stat()
+    assert (ref.path, ref.size, ref.mtime_ns) == (tmp_path / "lake/a.tif", 1, found.st_mtime_ns)
+
+
+def test_hidden_things_and_runs_are_passed_over(tmp_path: Path) -> None:
+    touch(tmp_path, "a.tif", "._a.tif", ".hidden/b.tif", "run/run.json", "run/crops/a-1.jpg", "run/x.png")
+    assert names(tmp_path) == ["a.tif"]
+
+
+def test_a_folder_named_like_a_scan_is_a_folder(tmp_path: Path) -> None:
+    touch(tmp_path, "tray.tif/a.png")
+    assert names(tmp_path) == ["tray.tif/a.png"]
+
+
+def test_several_folders_and_single_files_are_read_together_in_one_order(tmp_path: Path) -> None:
+    touch(tmp_path, "one/b.tif", "two/a.tif", "c.png")
+    for given in (("one", "two", "c.png"), ("c.png", "two", "one")):
+        assert names(*(tmp_path / part for part in given)) == ["a.tif", "b.tif", "c.png"]
+
+
+def test_a_scan_given_twice_is_read_once(tmp_path: Path) -> None:
+    touch(tmp_path, "lake/a.tif")
+    assert names(tmp_path, tmp_path / "lake", tmp_path / "lake/a.tif", tmp_path) == ["lake/a.tif"]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "says"),
+    [
+        ("a.tif", "a.png", "suffix"),
+        ("A.tif", "a.tif", "case"),
+        ("A.tif", "a.png", "case"),
+        ("x/a.tif", "y/a.tif", "one name"),
+        ("x/a.tif", "y/a.jpg", "suffix"),
+        ("M\u00fcggel.tif", unicodedata.normalize("NFD", "M\u00fcggel.png"), "suffix"),
+    ],
+)
+def test_names_that_would_name_two_bones_alike_are_an_error_that_names_both_files(
+    tmp_path: Path, first: str, second: str, says: str
+) -> None:
+    touch(tmp_path, first, second, "fine.tif")
+    with pytest.raises(OpercleError) as caught:
+        find_scans([tmp_path])
+    assert str(tmp_path / first) in str(caught.value)
+    assert str(tmp_path / second) in str(caught.value)
+    assert says in str(caught.value)
+    assert "rename" in str(caught.value)
+    assert "fine" not in str(caught.value)
+
+
+def test_a_name_is_in_composed_unicode_form_whatever_the_disk_says(tmp_path: Path) -> None:
+    touch(tmp_path, unicodedata.normalize("NFD", "M\u00fcggel.tif"))
+    (ref,) = find_scans([tmp_path])
+    assert ref.scan == "M\u00fcggel.tif"
+    assert ref.path.read_bytes() == b"x"
+
+
+@pytest.mark.parametrize("name", ["a\nb.tif", "a\tb.tif", "a\u0007.tif"])
+def test_a_name_that_no_table_can_hold_is_an_error(tmp_path: Path, name: str) -> None:
+    touch(tmp_path, name)
+    with pytest.raises(OpercleError, match="rename"):
+        find_scans([tmp_path])
+
+
+def test_a_name_that_is_no_text_is_an_error(tmp_path: Path) -> None:
+    path = os.fsencode(tmp_path) + b"/bone\xff.tif"
+    try:
+        handle = os.open(path, os.O_CREAT | os.O_WRONLY)
+    except OSError:
+        pytest.skip("this disk takes text only")
+    os.close(handle)
+    with pytest.raises(OpercleError, match="rename") as caught:
+        find_scans([tmp_path])
+    str(caught.value).encode("utf-8")
+
+
+def test_links_out_of_the_folder_are_not_followed_but_listed(tmp_path: Path) -> None:
+    touch(tmp_path, "scans/a.tif", "elsewhere/b.tif")
+    (tmp_path / "scans/b.tif").symlink_to(tmp_path / "elsewhere/b.tif")
+    (tmp_path / "scans/more").symlink_to(tmp_path / "elsewhere")
+    (tmp_path / "scans/loop").symlink_to(tmp_path / "scans")
+    (tmp_path / "scans/gone.tif").symlink_to(tmp_path / "scans/nothing.tif")
+    (tmp_path / "scans/again.tif").symlink_to(tmp_path / "scans/a.tif")
+    said: list[str] = []
+    assert [ref.scan for ref in find_scans([tmp_path / "scans"], said.append)] == ["a.tif"]
+    assert sorted(line.split(":")[0] for line in said) == ["again.tif", "b.tif", "gone.tif", "loop", "more"]
+
+
+@pytest.mark.parametrize(
+    ("path", "says"),
+    [
+        ("nowhere", "no such file"),
+        ("empty", "holds no scan"),
+        ("run", "holds a run"),
+        ("notes.txt", "not named like"),
+    ],
+)
+def test_what_holds_no_scan_is_an_error_with_its_cure(tmp_path: Path, path: str, says: str) -> None:
+    touch(tmp_path, "empty/x.txt", "run/run.json", "run/crops/a.jpg", "notes.txt")
+    with pytest.raises(OpercleError, match=says) as caught:
+        find_scans([tmp_path / path])
+    assert ";" in str(caught.value)
