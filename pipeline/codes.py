@@ -78,6 +78,11 @@ REASONS = _registry(
         "the bone's size does not fit the fish's length",
         "check that bone and fish belong together: a swapped id is the worst error",
     ),
+    Code(
+        "readers-differ",
+        "the people who read this bone give different counts, and none of them prevails",
+        "look at the bone together, and enter the count you agree on with settles = true",
+    ),
     Code("sides-differ", "the two bones of this fish give different counts", "count both bones side by side"),
     Code(
         "tray-mismatch",

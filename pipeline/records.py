@@ -248,6 +248,8 @@ class Reading:
     readability: str = ""
     seconds: float | None = None
     read_on: str = ""
+    settles: bool = False
+    """This answer decides the bone, whatever others say: a joint decision, or that of whoever is in charge."""
     note: str = ""
 
 
@@ -284,6 +286,8 @@ class Age:
     edge: str = ""
     """`translucent`, `narrow`, `medium`, `wide` or blank."""
     age_class: int | None = None
+    age_class_probability: float | None = None
+    """That `age_class` is right; None without one."""
     year_class: int | None = None
     first_year: str = ""
     """`clear`, `ambiguous` or blank."""
@@ -291,6 +295,8 @@ class Age:
     notices: tuple[str, ...] = ()
     count_probabilities: tuple[tuple[int, float], ...] = ()
     age_probabilities: tuple[tuple[int, float], ...] = ()
+    age_by_count: tuple[tuple[int, int], ...] = ()
+    """(annuli, the most probable age class if that count is right); empty without a date."""
     marks: tuple[AgedMark, ...] = ()
     hidden_first_px: float | None = None
     """Radius at which a hidden first annulus would lie, when the first year is ambiguous."""
@@ -299,6 +305,20 @@ class Age:
     def review(self) -> bool:
         """A person must look."""
         return bool(self.reasons)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinalAge:
+    """The age of one bone that counts: people's where they give one, else the machine's."""
+
+    annuli: int | None = None
+    age_class: int | None = None
+    counted_by: str = ""
+    """Names of the readers who gave this count, joined by `;`, or `machine`; blank where there is no answer."""
+    settled: bool = False
+    """A reading that settles decided it."""
+    differ: bool = False
+    """Readers give several counts and none of them prevails."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -63,6 +63,8 @@ class AgeClasses:
     year_class: int | None = None
     edge_undecided: bool = False
     """Date and margin leave open whether this year's annulus has formed, and with it the age class."""
+    by_count: tuple[tuple[int, int], ...] = ()
+    """(annuli, the most probable age class if that count is right), for every count that the margin tells of."""
     formed: float | None = None
     """Probability that this year's annulus has formed, the most probable count being right; None without a date."""
 
@@ -168,6 +170,12 @@ def _age_classes(
     formed_of_modal = np.add.reduceat(given_count[0], starts)[modal]
     verdict = np.maximum(formed_of_modal, 1 - formed_of_modal)
     undecided = (verdict < least_age_probability) & (by_age[np.arange(len(margins)), best] < least_age_probability)
+    # within a group the age is the count, one more, or one less
+    step = np.clip(age - number + 1, 0, 2)
+    by_step = np.bincount((group * 3 + step).ravel(), given_count.ravel(), len(groups) * 3).reshape(-1, 3)
+    by_count: list[list[tuple[int, int]]] = [[] for _ in margins]
+    for (bone_n, _, annuli, *_), more in zip(groups, by_step.argmax(axis=1) - 1, strict=True):
+        by_count[bone_n].append((annuli, annuli + int(more)))
     shown = np.where(by_age >= LEAST_PROBABILITY, by_age, 0.0)
     shown = shown / shown.sum(axis=1, keepdims=True)
     return [
@@ -176,6 +184,7 @@ def _age_classes(
             age_class=int(best[b]),
             year_class=int(year_class[b]),
             edge_undecided=bool(undecided[b]),
+            by_count=tuple(by_count[b]),
             formed=float(formed_of_modal[b]),
         )
         for b, row in enumerate(shown)
