@@ -115,8 +115,12 @@ def test_what_draws_bones_and_what_reads_them_share_nothing_but_names_of_types()
 
 def test_only_the_ledger_speaks_sql_and_only_the_command_line_takes_options():
     assert {m for m in MODULES for where, _ in imports(m) if where.split(".")[0] == "sqlite3"} == {
-        "pipeline/run/ledger.py"
+        "pipeline/run/ledger_file.py",
+        "pipeline/run/run_lock.py",
     }
+    sql = re.compile(r'"(SELECT|INSERT|UPDATE|DELETE|PRAGMA|BEGIN) ')
+    speak = {m for m, text in MODULES.items() if sql.search(text)}
+    assert {m for m in speak if not m.startswith("pipeline/run/ledger")} == {"pipeline/run/run_lock.py"}
     assert {m for m in MODULES for where, _ in imports(m) if where.split(".")[0] == "typer"} == {"pipeline/cli.py"}
 
 

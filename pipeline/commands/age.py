@@ -14,8 +14,10 @@ from pipeline.records import ScanRef
 from pipeline.run import first_pass, run_folder, versions
 from pipeline.run.ages_of_run import Accounts, age_run
 from pipeline.run.earlier import earlier_scans
-from pipeline.run.ledger import KnownScan, Ledger, only_batch
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.reading_scans import PRELOADED, Work, read_scans
+from pipeline.run.run_lock import only_batch
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
@@ -64,7 +66,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
         with only_batch(request.out), Ledger(request.out, create=True) as ledger:
             run_folder.tidy(request.out)
             if request.fresh:
-                for facts in ledger.scans().values():
+                for facts in ledger.scans.all().values():
                     run_folder.drop_pictures(request.out, facts.scan, 1, facts.bones)
                 ledger.drop_machine_results()
             _tell_absent(request.out, table, say)
@@ -102,7 +104,7 @@ def _cluster(request: Request, scans: Sequence[ScanRef], settings: Settings, say
 def _known(out: Path) -> dict[str, KnownScan]:
     # A run of an older version is brought up to date here, before this batch holds it.
     with Ledger(out) as ledger:
-        return ledger.scans()
+        return ledger.scans.all()
 
 
 def _as_named(earlier: Mapping[str, ScanRef | None]) -> list[ScanRef]:
@@ -114,7 +116,7 @@ def _keep_specimens(ledger: Ledger, table: SpecimensTable | None, given: set[str
     """What this call's table says holds for its scans; the scans of other calls keep the rows they had."""
     rows = table.rows if table else ()
     settled = given | {row.scan for row in rows}
-    before = ledger.specimens()
+    before = ledger.specimens.all()
     kept = [row for row in before if row.scan not in settled]
     if table is None and len(kept) < len(before):
         say("an earlier call gave a table of specimens, this one does not: specimens are now named by their files")
@@ -124,8 +126,8 @@ def _keep_specimens(ledger: Ledger, table: SpecimensTable | None, given: set[str
         raise RunError(
             f"specimen {twice[0]} stands in this table and in that of an earlier call; give it an id of its own"
         )
-    extra = dict.fromkeys((*ledger.extra_columns(), *(table.extra_columns if table else ())))
-    ledger.store_specimens((*rows, *kept), tuple(extra))
+    extra = dict.fromkeys((*ledger.specimens.extra_columns(), *(table.extra_columns if table else ())))
+    ledger.specimens.store((*rows, *kept), tuple(extra))
 
 
 def _tell_absent(out: Path, table: SpecimensTable | None, say: Say) -> None:

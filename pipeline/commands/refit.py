@@ -148,7 +148,7 @@ def _ours(out: Path) -> bool:
 def _bones(run: Path) -> list[tuple[Specimen, BoneReading]]:
     """Every bone of the run that can be aged, with its row."""
     with Ledger(run) as ledger:
-        placed = placing.place(rows_of(ledger), ledger.measures(), ledger.scans())
+        placed = placing.place(rows_of(ledger), ledger.scans.measures(), ledger.scans.all())
     bones = [(p.specimen, p.reading) for p in placed if p.reading is not None and p.reading.axis is not None]
     if any(len(mark.evidence) != len(EVIDENCE) for _, reading in bones for mark in reading.marks):
         raise RunError(f"{run}: was read by another version of opercle; give the line of `opercle age` again first")

@@ -51,10 +51,10 @@ class Told:
 def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> Told:
     """Write the queue of a run from what is stored. Raises RunError when the run holds no ages."""
     with Ledger(run) as ledger:
-        outcomes = ledger.outcomes()
+        outcomes = ledger.ages.outcomes()
         if not outcomes:
             raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
-        read = {reading.specimen for reading in ledger.readings()}
+        read = {reading.specimen for reading in ledger.people.readings()}
         bones = [
             Bone(specimen=o.specimen, confidence=o.confidence, reasons=o.reasons, read=o.specimen in read)
             for o in outcomes
@@ -63,7 +63,7 @@ def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> To
         path = write_table(run / NAME, QUEUE, [_row(rank, q) for rank, q in enumerate(found.queue, 1)])
         if path.name != NAME:
             say(f"{NAME} is open in another program; the new table is beside it, in {path.name}")
-        ledger.store_queue([q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind])
+        ledger.queue.store([q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind])
     return Told(triage=found, path=path)
 
 

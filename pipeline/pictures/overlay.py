@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 
 from pipeline.pictures import ink
 from pipeline.pictures.lettering import write_words
-from pipeline.pictures.overlay_layout import BAND_BARS, Layout, Tag, View, lay_out
+from pipeline.pictures.overlay_layout import BAND_BARS, Layout, lay_out
+from pipeline.pictures.tags import Tag
+from pipeline.pictures.view import View
 from pipeline.records import Age, AgedMark, BoneReading, Point, Specimen
 from pipeline.settings import PictureSettings
 

@@ -12,7 +12,8 @@ from pipeline.codes import REFUSALS
 from pipeline.records import Age, Refusal, Specimen
 from pipeline.run import placing, versions
 from pipeline.run.changes import changes
-from pipeline.run.ledger import AgedBone, Ledger
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_ages import AgedBone
 from pipeline.run.pictures_of_run import bring_up_to_date
 from pipeline.run.placing import Placed
 from pipeline.run.plan import corrected
@@ -47,26 +48,26 @@ class Accounts:
 
 def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Say) -> Accounts:
     """Age every bone of the run and bring tables and pictures up to date."""
-    scans = ledger.scans()
+    scans = ledger.scans.all()
     rows = rows_of(ledger)
-    placed = placing.place(rows, ledger.measures(), scans)
+    placed = placing.place(rows, ledger.scans.measures(), scans)
     ages = _ages(placed, settings)
     sources = _sources(placed, ledger, settings)
     now = [AgedBone(specimen=p.specimen, age=a, sources=s) for p, a, s in zip(placed, ages, sources, strict=True)]
-    before = ledger.ages_unlike(now)
+    before = ledger.ages.unlike(now)
     changed = tuple(changes(before, now, {name: scan.cause for name, scan in scans.items()}))
-    told = (*ledger.changes(), *changed)
-    latest = {reading.specimen: reading for reading in ledger.readings()}
+    told = (*ledger.ages.changes(), *changed)
+    latest = {reading.specimen: reading for reading in ledger.people.readings()}
     results = [
         Result(specimen=p.specimen, reading=p.reading, age=a, by_person=latest.get(p.specimen.specimen), sources=s)
         for p, a, s in zip(placed, ages, sources, strict=True)
     ]
     refusals = [scan.refusal for scan in scans.values() if scan.refusal]
-    for name, written in write_tables(run, results, ledger.extra_columns(), refusals, told).items():
+    for name, written in write_tables(run, results, ledger.specimens.extra_columns(), refusals, told).items():
         if written != name:
             say(f"{name} is open in another program; the new table is beside it, in {written}")
     # The ages come last: until they are kept, the next call tells the same changes again.
-    ledger.store_ages(now, changed)
+    ledger.ages.store(now, changed)
     bring_up_to_date(run, ledger, results, placing.promised(rows), settings, place, say)
     for line in _said_refusals(refusals):
         say(line)
@@ -79,8 +80,8 @@ def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Sa
 
 def rows_of(ledger: Ledger) -> list[Specimen]:
     """Rows of the specimens table with the people's corrections in."""
-    corrections = ledger.corrections()
-    return [corrected(row, corrections) for row in ledger.specimens()]
+    corrections = ledger.people.corrections()
+    return [corrected(row, corrections) for row in ledger.specimens.all()]
 
 
 def _ages(placed: Sequence[Placed], settings: Settings) -> list[Age]:
@@ -98,8 +99,8 @@ def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:
 
 def _sources(placed: Sequence[Placed], ledger: Ledger, settings: Settings) -> list[dict[str, str]]:
     """Digests of all that each age is made from."""
-    bones = ledger.digests()
-    refusals = {name: scan.refusal for name, scan in ledger.scans().items()}
+    bones = ledger.scans.digests()
+    refusals = {name: scan.refusal for name, scan in ledger.scans.all().items()}
     shared = {"settings": settings.second_pass_digest(), "code": versions.second_pass()}
     sources = []
     for p in placed:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 from pipeline.records import Age
-from pipeline.run.ledger import AgedBone, Change
+from pipeline.run.ledger_ages import AgedBone, Change
 
 OTHER_BONES = "other-bones"
 """Cause when nothing of the bone itself differs: the run's bones together changed what is expected."""

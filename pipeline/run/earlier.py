@@ -8,7 +8,7 @@ from pathlib import Path
 from pipeline.errors import RunError
 from pipeline.records import ScanRef
 from pipeline.run import places
-from pipeline.run.ledger import KnownScan
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.scans.scan_folder import name_key
 
 

@@ -1,10 +1,7 @@
 """The tables of a run's ledger."""
 
-VERSION = 3
-"""Of the tables; a ledger with others is brought up to it by `CHANGES`, or left alone."""
-
-CHANGES = {2: "UPDATE bones SET shape = compact_shape(shape)"}
-"""By version: what makes the next one of it. Nothing that people wrote is touched."""
+VERSION = 1
+"""Of the tables; a ledger of another version is left alone."""
 
 TABLES = """
 CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT NOT NULL);

@@ -12,7 +12,8 @@ from pipeline.pictures.plates import TrayBone
 from pipeline.records import Age, BoneReading
 from pipeline.run import run_folder, versions
 from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_path, write_pictures
-from pipeline.run.ledger import KnownScan, Ledger
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.picture_names import picture_names
 from pipeline.run.plan import limits_of
 from pipeline.run.reading_scans import PRELOADED
@@ -82,16 +83,16 @@ def bring_up_to_date(
     say: Say,
 ) -> None:
     """Draw, in child processes, what differs from the pictures there; remove the pictures of bones that are gone."""
-    drawn_before = ledger.pictures()
+    drawn_before = ledger.pictures.all()
     names = picture_names(r.specimen.specimen for r in results)
     look = digest_of((settings.pictures.model_dump(mode="json"), versions.pictures()))
-    scans = _scans(run, results, ledger.scans(), names, promised, look)
+    scans = _scans(run, results, ledger.scans.all(), names, promised, look)
     wanted = {name: digest for scan in scans for name, digest in scan.wanted.items()}
     stale = {n for n, digest in wanted.items() if drawn_before.get(n) != digest or not there(run / n)}
     gone = [name for name in drawn_before if name not in wanted]
     for name in gone:
         (run / name).unlink(missing_ok=True)
-    ledger.store_pictures({}, gone)
+    ledger.pictures.store({}, gone)
     if not stale:
         return
     say(f"pictures to draw: {len(stale)}")
@@ -99,7 +100,7 @@ def bring_up_to_date(
 
     def keep(job: PicturesJob, fault: Fault | None) -> None:
         if fault is None:
-            ledger.store_pictures({name: wanted[name] for name in job.names})
+            ledger.pictures.store({name: wanted[name] for name in job.names})
             return
         run_folder.log(
             run, {"pictures": job.names, "outcome": fault.code, "detail": fault.detail, "trace": fault.trace}
@@ -183,7 +184,7 @@ def _job(
     return PicturesJob(
         run=run,
         scans=tuple(portion),
-        shapes=tuple(ledger.shapes(scan.scan.scan) for scan in portion),
+        shapes=tuple(ledger.scans.shapes(scan.scan.scan) for scan in portion),
         promised={scan.scan.scan: promised[scan.scan.scan] for scan in portion if scan.scan.scan in promised},
         settings=settings,
     )

@@ -8,7 +8,7 @@ from pathlib import PurePosixPath
 
 from pipeline.codes import REASONS
 from pipeline.records import Age, BoneReading, Specimen
-from pipeline.run.ledger import KnownScan
+from pipeline.run.ledger_scans import KnownScan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

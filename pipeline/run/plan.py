@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 
 from pipeline.batch.isolate import Limits
 from pipeline.records import ScanRef, Specimen
-from pipeline.run.ledger import Correction, KnownScan
+from pipeline.run.ledger_people import Correction
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.record_text import digest_of
 from pipeline.settings import BatchSettings
 

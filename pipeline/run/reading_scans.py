@@ -14,7 +14,8 @@ from pipeline.errors import RunError
 from pipeline.records import Refusal, ScanRef
 from pipeline.run import first_pass, places, run_folder, versions
 from pipeline.run.first_pass import HeadersJob, Outcome, RefusedRead, ScanJob, ScanRead, Unchanged
-from pipeline.run.ledger import KnownScan, Ledger
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.plan import WHY, Planned, hints_by_scan, limits_of, plan
 from pipeline.scans.scan_header import ScanHeader
 from pipeline.settings import Settings
@@ -46,9 +47,9 @@ def read_scans(
     `readers` read the scans; headers are looked at `here`.
     Raises RunError when the user stops it.
     """
-    known = ledger.scans()
+    known = ledger.scans.all()
     digest, code = settings.first_pass_digest(), versions.first_pass()
-    hints = hints_by_scan(ledger.specimens(), ledger.corrections())
+    hints = hints_by_scan(ledger.specimens.all(), ledger.people.corrections())
     planned = plan(refs, known, hints, run_folder.with_all_pictures(run, known), digest, code)
     say(_said_plan(refs, planned))
     if not planned:
@@ -145,13 +146,13 @@ class Keeper:
         others_hold = False
         match outcome:
             case Unchanged():
-                self.ledger.touch(ref.scan, str(ref.path.absolute()), ref.size, ref.mtime_ns)
+                self.ledger.scans.touch(ref.scan, str(ref.path.absolute()), ref.size, ref.mtime_ns)
                 line["outcome"] = "unchanged"
                 others_hold = True
             case ScanRead(others_hold=others_hold):
                 self._keep_pictures(outcome)
                 facts = replace(self._facts(ref), sha256=outcome.sha256, width=outcome.width, height=outcome.height)
-                self.ledger.store(facts, outcome.bones, others_hold)
+                self.ledger.scans.store(facts, outcome.bones, others_hold)
                 bones, flagged = len(outcome.bones), sum(b.flagged for b in outcome.bones)
                 seconds = {stage: round(s, 3) for stage, s in outcome.seconds.items()}
                 line |= {
@@ -161,7 +162,7 @@ class Keeper:
                     "megabytes": round(outcome.peak_megabytes),
                 }
             case RefusedRead(refusal=refusal):
-                self.ledger.store(replace(self._facts(ref), sha256=outcome.sha256, refusal=refusal), ())
+                self.ledger.scans.store(replace(self._facts(ref), sha256=outcome.sha256, refusal=refusal), ())
                 line |= {
                     "outcome": refusal.code,
                     "detail": refusal.detail,
@@ -169,7 +170,7 @@ class Keeper:
                 }
             case Fault():
                 refusal = Refusal(scan=ref.scan, stage="process", code=outcome.code, detail=outcome.detail)
-                self.ledger.store(replace(self._facts(ref), refusal=refusal), ())
+                self.ledger.scans.store(replace(self._facts(ref), refusal=refusal), ())
                 line |= {"outcome": refusal.code, "detail": refusal.detail, "trace": outcome.trace}
         if not others_hold:
             run_folder.drop_pictures(self.run, ref.scan, bones + 1, self.bones_before.get(ref.scan, 0))

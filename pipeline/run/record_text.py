@@ -92,12 +92,6 @@ def kept(reading: BoneReading) -> KeptBone:
     )
 
 
-def compact_shape(text: str) -> str:
-    """A shape as ledgers of version 2 kept it, lists in lists, as it is kept now."""
-    shape = json.loads(text)
-    return _shape((shape["outline"], *shape["arcs"]))
-
-
 def _shape(lines: Sequence[Sequence[Sequence[float]]]) -> str:
     pixels = np.array([v for line in lines for point in line for v in point])
     return written({"lengths": [len(line) for line in lines], "points": np.rint(pixels * _PARTS).astype(int).tolist()})

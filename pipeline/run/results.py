@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.records import Age, BoneReading, Reading, Refusal, Specimen
-from pipeline.run.ledger import Change
+from pipeline.run.ledger_ages import Change
 from pipeline.tables.tables import Cell, Column, write_table
 
 MM_PER_INCH = 25.4

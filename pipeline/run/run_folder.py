@@ -9,7 +9,8 @@ from pathlib import Path
 
 from pipeline.errors import RunError
 from pipeline.run import places, versions
-from pipeline.run.ledger import FILE, KnownScan
+from pipeline.run.ledger_file import FILE
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.settings import Settings
 from pipeline.tables.atomic import there, write_text
 

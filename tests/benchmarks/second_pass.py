@@ -37,8 +37,8 @@ def drawn_bones(folder: Path) -> list[tuple[Specimen, BoneReading]]:
     simulate(drawn, DRAWN, 1, Variety(dpis=(300,)))
     age(Request(scans=(drawn / "scans",), out=run, specimens=drawn / "specimens.csv", workers=2), lambda _: None)
     with Ledger(run) as ledger:
-        rows = {(row.scan, row.bone): row for row in ledger.specimens()}
-        found = [bone for bones in ledger.measures().values() for bone in bones]
+        rows = {(row.scan, row.bone): row for row in ledger.specimens.all()}
+        found = [bone for bones in ledger.scans.measures().values() for bone in bones]
     return [(rows[b.scan, b.number], b) for b in found if (b.scan, b.number) in rows]
 
 

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.commands.age import Request, age
-from pipeline.run.ledger import Correction, Ledger
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_people import Correction
 
 FIXTURES = Path(__file__).parent.parent.parent / "fixtures"
 SPECIMENS = FIXTURES / "specimens.csv"
@@ -99,7 +100,7 @@ def test_a_corrected_bone_is_read_alone_as_if_the_whole_scan_had_been(run, tmp_p
     bone = before["F00003L"]  # the third of five on its tray
     focus, tip = ((float(bone[f"{at}_x"]) + 8, float(bone[f"{at}_y"]) + 5) for at in ("focus", "axis"))
     with Ledger(run) as ledger:
-        ledger.add_correction(
+        ledger.people.add_correction(
             Correction(scan=bone["scan"], bone=3, reader="Ann", made_on="2026-01-01", focus=focus, tip=tip)
         )
     whole = shutil.copytree(run, tmp_path / "whole")

@@ -16,7 +16,8 @@ from pipeline.commands.refit import FIRST_LINE, refit
 from pipeline.counting.count import check_weights
 from pipeline.errors import OpercleError, RunError, SettingsError, TableError
 from pipeline.records import BoneReading, Specimen
-from pipeline.run.ledger import KnownScan, Ledger
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.record_text import kept
 from pipeline.settings_files import read_settings
 from pipeline.together.refit import Gain
@@ -36,8 +37,8 @@ def make_run(folder: Path, bones: list[tuple[Specimen, BoneReading, int]]) -> Pa
     folder.mkdir()
     with Ledger(folder, create=True) as ledger:
         for name in sorted({row.scan for row, _, _ in bones}):
-            ledger.store(scan(name), [kept(reading) for row, reading, _ in bones if row.scan == name])
-        ledger.store_specimens([row for row, _, _ in bones], [])
+            ledger.scans.store(scan(name), [kept(reading) for row, reading, _ in bones if row.scan == name])
+        ledger.specimens.store([row for row, _, _ in bones], [])
     settings = read_settings().model_dump(mode="json")
     settings["refit"]["iterations"] = 8
     (folder / "run.json").write_text(json.dumps({"made_by": "opercle", "settings": settings}))

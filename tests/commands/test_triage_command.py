@@ -14,7 +14,8 @@ from pipeline import cli
 from pipeline.commands.triage import triage
 from pipeline.errors import RunError
 from pipeline.records import Age, Reading, Specimen
-from pipeline.run.ledger import AgedBone, Ledger
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_ages import AgedBone
 from pipeline.settings_files import read_settings
 
 KEPT = 200
@@ -36,7 +37,7 @@ def aged(specimen: str, confidence: float | None, reasons: tuple[str, ...]) -> A
 @pytest.fixture
 def run(tmp_path):
     with Ledger(tmp_path, create=True) as ledger:
-        ledger.store_ages([aged(*bone) for bone in BONES], [])
+        ledger.ages.store([aged(*bone) for bone in BONES], [])
     settings = read_settings().model_dump(mode="json")
     (tmp_path / "run.json").write_text(json.dumps({"made_by": "opercle", "settings": settings}))
     return tmp_path
@@ -61,13 +62,13 @@ def test_the_table_holds_the_queue_in_order(run):
         ("H1", "0.9500", "damaged"),
     ]
     with Ledger(run) as ledger:
-        assert ledger.queue() == tuple(r["specimen"] for r in found)
+        assert ledger.queue.all() == tuple(r["specimen"] for r in found)
 
 
 def test_the_table_does_not_tell_which_bones_are_the_check(run):
     call(run)
     with Ledger(run) as ledger:
-        blind = ledger.blind()
+        blind = ledger.queue.blind()
     assert blind
     assert {s[0] for s in blind} <= {"K", "L"}
     looks = {(r["confidence"], r["reasons"]) for r in rows(run) if r["specimen"] in blind}
@@ -90,32 +91,32 @@ def test_what_is_printed_balances_and_leaves_the_check_out(run):
 def test_bones_that_a_person_has_read_leave_the_queue_and_stay_marked_as_check(run):
     call(run)
     with Ledger(run) as ledger:
-        check = sorted(ledger.blind())
+        check = sorted(ledger.queue.blind())
         for specimen in ("U1", "L000", check[0]):
-            ledger.add_reading(Reading(specimen=specimen, reader="Ann", annuli=3))
+            ledger.people.add_reading(Reading(specimen=specimen, reader="Ann", annuli=3))
     told = call(run)
     assert not {"U1", "L000", check[0]} & {r["specimen"] for r in rows(run)}
     assert "+ read already 3 (1.3 %)" in told.lines()[0]
     with Ledger(run) as ledger:
-        assert ledger.blind() == set(check)
+        assert ledger.queue.blind() == set(check)
 
 
 def test_a_later_call_forgets_the_check_bones_that_nobody_has_read(run):
     call(run)
     call(run, None, len(BONES))
     with Ledger(run) as ledger:
-        assert ledger.blind() == frozenset()
+        assert ledger.queue.blind() == frozenset()
 
 
 def test_ages_stay_as_they_are_and_the_same_call_gives_the_same_queue(run):
     with Ledger(run) as ledger:
-        before = ledger.ages()
+        before = ledger.ages.all()
     call(run)
     first = (run / "queue.csv").read_bytes()
     call(run)
     assert (run / "queue.csv").read_bytes() == first
     with Ledger(run) as ledger:
-        assert ledger.ages() == before
+        assert ledger.ages.all() == before
 
 
 def test_the_run_s_own_settings_hold(run):

@@ -17,7 +17,8 @@ import pytest
 from pipeline.commands.age import Request, age
 from pipeline.errors import OpercleError, RunError
 from pipeline.run import reading_scans
-from pipeline.run.ledger import Ledger, only_batch
+from pipeline.run.ledger import Ledger
+from pipeline.run.run_lock import only_batch
 
 TABLES = ("ages", "annuli", "count_probabilities", "age_probabilities", "refused", "changes")
 
@@ -150,7 +151,7 @@ def test_an_interrupt_says_how_far_it_was_and_the_next_call_goes_on(tmp_path, mo
 
     def interrupted(self, job, outcome):
         taken(self, job, outcome)
-        if len(self.ledger.scans()) == 3:
+        if len(self.ledger.scans.all()) == 3:
             raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
@@ -191,7 +192,7 @@ def _done(out: Path) -> int:
         return -1
     try:
         with Ledger(out) as ledger:
-            return len(ledger.scans())
+            return len(ledger.scans.all())
     except RunError:  # not yet made, or being made
         return -1
 

@@ -13,7 +13,8 @@ from pipeline.codes import REASONS
 from pipeline.pictures import ink
 from pipeline.pictures.lettering import Box
 from pipeline.pictures.overlay import draw_overlay
-from pipeline.pictures.overlay_layout import Layout, Tag, lay_out
+from pipeline.pictures.overlay_layout import Layout, lay_out
+from pipeline.pictures.tags import Tag
 from pipeline.records import Age, Specimen
 from pipeline.settings_files import read_settings
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import subprocess
 import sys
@@ -14,8 +13,13 @@ import pytest
 
 from pipeline.errors import RunError
 from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Reading, Refusal, Specimen
-from pipeline.run.ledger import FILE, AgedBone, Change, Correction, KnownScan, Ledger, only_batch
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_ages import AgedBone, Change
+from pipeline.run.ledger_file import FILE
+from pipeline.run.ledger_people import Correction
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.record_text import joined, kept, read_shape
+from pipeline.run.run_lock import only_batch
 
 
 def scan(name: str = "a.png", **more) -> KnownScan:
@@ -41,22 +45,22 @@ def ledger(tmp_path):
 
 def whole_readings(ledger):
     """Of the bones of a.png, as those who draw them put them together."""
-    shapes = ledger.shapes("a.png")
-    return tuple(joined(m, read_shape(shapes[m.number])) for m in ledger.measures()["a.png"])
+    shapes = ledger.scans.shapes("a.png")
+    return tuple(joined(m, read_shape(shapes[m.number])) for m in ledger.scans.measures()["a.png"])
 
 
 def test_readings_come_back_to_the_last_bit(ledger):
-    ledger.store(scan(width=10, height=20), [kept(bone(1)), kept(bone(2))])
+    ledger.scans.store(scan(width=10, height=20), [kept(bone(1)), kept(bone(2))])
     assert whole_readings(ledger) == (bone(1), bone(2))
-    assert {n: read_shape(text).outline for n, text in ledger.shapes("a.png").items()} == dict.fromkeys(
+    assert {n: read_shape(text).outline for n, text in ledger.scans.shapes("a.png").items()} == dict.fromkeys(
         (1, 2), bone().outline
     )
-    assert ledger.scans() == {"a.png": scan(width=10, height=20, bones=2)}
+    assert ledger.scans.all() == {"a.png": scan(width=10, height=20, bones=2)}
 
 
 def test_measures_leave_out_what_is_only_drawn(ledger):
-    ledger.store(scan(), [kept(bone())])
-    (measured,) = ledger.measures()["a.png"]
+    ledger.scans.store(scan(), [kept(bone())])
+    (measured,) = ledger.scans.measures()["a.png"]
     assert (measured.outline, measured.marks[0].arc) == ((), ())
     assert (measured.axis, measured.marks[0].evidence) == (bone().axis, bone().marks[0].evidence)
 
@@ -64,7 +68,7 @@ def test_measures_leave_out_what_is_only_drawn(ledger):
 def test_what_is_only_drawn_is_kept_to_a_hundredth_of_a_pixel(ledger):
     arc = ((1 / 3, 2 / 3), (-1.005, 12345.678))
     rough = replace(bone(), outline=(), marks=(replace(bone().marks[0], arc=arc), replace(bone().marks[0], arc=())))
-    ledger.store(scan(), [kept(rough)])
+    ledger.scans.store(scan(), [kept(rough)])
     (back,) = whole_readings(ledger)
     assert back.outline == back.marks[1].arc == ()
     np.testing.assert_allclose(back.marks[0].arc, arc, atol=0.005)
@@ -73,16 +77,16 @@ def test_what_is_only_drawn_is_kept_to_a_hundredth_of_a_pixel(ledger):
 def test_single_precision_numbers_are_kept_as_numbers(ledger):
     odd = BoneReading(scan="a.png", number=1, outline=(), lighting="", dpi=None, axis=None,
                       traits={"n": np.float32(0.1)}, notices=())  # fmt: skip
-    ledger.store(scan(), [kept(odd)])
-    assert ledger.measures()["a.png"][0].traits == {"n": float(np.float32(0.1))}
+    ledger.scans.store(scan(), [kept(odd)])
+    assert ledger.scans.measures()["a.png"][0].traits == {"n": float(np.float32(0.1))}
 
 
 def test_a_scan_read_again_takes_the_place_of_its_earlier_reading(ledger):
-    ledger.store(scan(), [kept(bone(1)), kept(bone(2))])
+    ledger.scans.store(scan(), [kept(bone(1)), kept(bone(2))])
     refusal = Refusal(scan="a.png", stage="file", code="truncated", detail="d")
-    ledger.store(scan(refusal=refusal), [])
-    assert ledger.scans()["a.png"].refusal == refusal
-    assert ledger.measures() == {}
+    ledger.scans.store(scan(refusal=refusal), [])
+    assert ledger.scans.all()["a.png"].refusal == refusal
+    assert ledger.scans.measures() == {}
 
 
 def test_specimens_and_ages_come_back_in_their_order(ledger):
@@ -90,43 +94,43 @@ def test_specimens_and_ages_come_back_in_their_order(ledger):
         Specimen(specimen=s, scan="a.png", fish=s, captured=Captured(year=2020, month=5), written=(("x", "1"),))
         for s in "ba"
     ]
-    ledger.store_specimens(rows, ["x"])
+    ledger.specimens.store(rows, ["x"])
     ages = [AgedBone(specimen=r, age=Age(specimen=r.specimen, status="unreadable"), sources={"row": "1"}) for r in rows]
     change = Change(specimen="b", column="annuli", old="3", new="4", cause="settings")
-    ledger.store_ages(ages, [change])
-    ledger.store_ages(ages, [])
-    assert ledger.specimens() == tuple(rows)
-    assert ledger.extra_columns() == ("x",)
-    assert ledger.ages() == tuple(ages)
-    assert ledger.changes() == (change,)
+    ledger.ages.store(ages, [change])
+    ledger.ages.store(ages, [])
+    assert ledger.specimens.all() == tuple(rows)
+    assert ledger.specimens.extra_columns() == ("x",)
+    assert ledger.ages.all() == tuple(ages)
+    assert ledger.ages.changes() == (change,)
 
 
 def test_dropping_machine_results_keeps_readings_and_corrections(ledger):
     reading = Reading(specimen="b", reader="Ann", annuli=None)
     correction = Correction(scan="a.png", bone=1, reader="Ann", made_on="2026-01-01", focus=(1.5, 2.0), tip=(3.0, 4.0))
-    ledger.store(scan(), [kept(bone())])
-    ledger.add_reading(reading)
-    ledger.add_correction(correction)
+    ledger.scans.store(scan(), [kept(bone())])
+    ledger.people.add_reading(reading)
+    ledger.people.add_correction(correction)
     ledger.drop_machine_results()
-    assert ledger.scans() == {}
-    assert ledger.readings() == (reading,)
-    assert ledger.corrections() == {("a.png", 1): correction}
+    assert ledger.scans.all() == {}
+    assert ledger.people.readings() == (reading,)
+    assert ledger.people.corrections() == {("a.png", 1): correction}
 
 
 def test_the_latest_correction_of_a_bone_holds(ledger):
     for dpi in (600.0, 1200.0):
-        ledger.add_correction(Correction(scan="a.png", bone=1, reader="Ann", made_on="", dpi=dpi))
-    assert ledger.corrections()["a.png", 1].dpi == 1200.0
+        ledger.people.add_correction(Correction(scan="a.png", bone=1, reader="Ann", made_on="", dpi=dpi))
+    assert ledger.people.corrections()["a.png", 1].dpi == 1200.0
 
 
 def test_a_queue_takes_the_place_of_the_earlier_one_and_what_was_read_as_a_check_stays_marked(ledger):
-    ledger.store_queue(["c", "a", "b"], ["b", "c"])
-    assert (ledger.queue(), ledger.blind()) == (("c", "a", "b"), {"b", "c"})
-    ledger.add_reading(Reading(specimen="b", reader="Ann", annuli=2))
-    ledger.store_queue(["a"], [])
-    assert (ledger.queue(), ledger.blind()) == (("a",), {"b"})
+    ledger.queue.store(["c", "a", "b"], ["b", "c"])
+    assert (ledger.queue.all(), ledger.queue.blind()) == (("c", "a", "b"), {"b", "c"})
+    ledger.people.add_reading(Reading(specimen="b", reader="Ann", annuli=2))
+    ledger.queue.store(["a"], [])
+    assert (ledger.queue.all(), ledger.queue.blind()) == (("a",), {"b"})
     ledger.drop_machine_results()
-    assert (ledger.queue(), ledger.blind()) == ((), {"b"})
+    assert (ledger.queue.all(), ledger.queue.blind()) == ((), {"b"})
 
 
 def test_outcomes_are_the_ages_in_short(ledger):
@@ -134,8 +138,8 @@ def test_outcomes_are_the_ages_in_short(ledger):
         Age(specimen="b", status="aged", annuli=2, confidence=0.1 + 0.2, reasons=("damaged", "cut-off")),
         Age(specimen="a", status="unreadable", reasons=("no-reading",)),
     ]
-    ledger.store_ages([AgedBone(specimen=Specimen(specimen=a.specimen, scan="s"), age=a, sources={}) for a in ages], [])
-    told = [(o.specimen, o.confidence, o.reasons) for o in ledger.outcomes()]
+    ledger.ages.store([AgedBone(specimen=Specimen(specimen=a.specimen, scan="s"), age=a, sources={}) for a in ages], [])
+    told = [(o.specimen, o.confidence, o.reasons) for o in ledger.ages.outcomes()]
     assert told == [(a.specimen, a.confidence, a.reasons) for a in ages]
 
 
@@ -156,39 +160,6 @@ def test_a_damaged_or_foreign_ledger_is_one_line(tmp_path, content):
     assert "\n" not in str(told.value)
 
 
-def as_version_2(run) -> None:
-    """Make the ledger of `run` one of version 2, which kept shapes as lists in lists of long fractions."""
-    shape = json.dumps({"outline": bone().outline, "arcs": [m.arc for m in bone().marks]})
-    with sqlite3.connect(run / FILE) as db:
-        db.execute("UPDATE bones SET shape = ?", (shape,))
-        db.execute("PRAGMA user_version = 2")
-    db.close()
-
-
-def test_a_ledger_of_an_older_version_is_copied_and_brought_up_to_date(ledger):
-    reading = Reading(specimen="b", reader="Ann", annuli=4)
-    ledger.store(scan(bones=1), [kept(bone())])
-    ledger.add_reading(reading)
-    now = ledger.shapes("a.png")
-    as_version_2(ledger.run)
-    for _ in range(2):  # the second time there is nothing to do
-        with Ledger(ledger.run) as again:
-            assert (again.shapes("a.png"), again.readings()) == (now, (reading,))
-            assert whole_readings(again) == (bone(),)
-    with sqlite3.connect(ledger.run / f"{FILE}.v2") as copy:
-        assert copy.execute("PRAGMA user_version").fetchone() == (2,)
-        assert '"outline"' in copy.execute("SELECT shape FROM bones").fetchone()[0]
-    copy.close()
-    assert [p.name for p in ledger.run.glob(".*")] == []
-
-
-def test_a_ledger_of_an_older_version_is_not_changed_under_a_batch(ledger):
-    as_version_2(ledger.run)
-    with only_batch(ledger.run), pytest.raises(RunError, match="another `opercle age` is at work"):
-        Ledger(ledger.run)
-    assert not (ledger.run / f"{FILE}.v2").exists()
-
-
 def test_a_ledger_of_a_newer_version_is_left_alone(tmp_path):
     Ledger(tmp_path, create=True).__exit__()
     with sqlite3.connect(tmp_path / FILE) as db:
@@ -201,7 +172,7 @@ def test_a_ledger_of_a_newer_version_is_left_alone(tmp_path):
 def test_a_second_batch_is_turned_away_and_a_third_may_come_after(tmp_path):
     with only_batch(tmp_path):
         code = (
-            "import sys; from pathlib import Path; from pipeline.run.ledger import only_batch\n"
+            "import sys; from pathlib import Path; from pipeline.run.run_lock import only_batch\n"
             "with only_batch(Path(sys.argv[1])): pass"
         )
         other = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=False)
@@ -211,17 +182,17 @@ def test_a_second_batch_is_turned_away_and_a_third_may_come_after(tmp_path):
 
 
 def test_a_full_disk_is_one_line_and_what_was_kept_stays(ledger):
-    ledger.store(scan(), [kept(bone())])
-    ledger._db.execute("PRAGMA max_page_count = 1")  # SQLite takes no limit below what the file has
+    ledger.scans.store(scan(), [kept(bone())])
+    ledger._file._db.execute("PRAGMA max_page_count = 1")  # SQLite takes no limit below what the file has
 
     def fill() -> None:
         for n in range(10_000):
-            ledger.store(scan(f"{n}.png"), [kept(bone(name=f"{n}.png"))])
+            ledger.scans.store(scan(f"{n}.png"), [kept(bone(name=f"{n}.png"))])
 
     with pytest.raises(RunError, match="the disk is full; make room") as told:
         fill()
     assert "\n" not in str(told.value)
-    assert "a.png" in ledger.scans()
+    assert "a.png" in ledger.scans.all()
 
 
 def test_a_folder_that_cannot_hold_the_lock_is_one_line(tmp_path):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.records import Age, BoneReading, Refusal, Specimen
-from pipeline.run.ledger import KnownScan
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.placing import flagged, place, promised, unreadable
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.records import Captured, Refusal, ScanRef, Specimen
-from pipeline.run.ledger import Correction, KnownScan
+from pipeline.run.ledger_people import Correction
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.plan import WHY, digest_of_hints, hints_by_scan, limits_of, plan
 from pipeline.settings_files import read_settings
 

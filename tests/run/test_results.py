@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.records import Age, AgedMark, Axis, BoneReading, Captured, Reading, Refusal, Specimen
 from pipeline.run.changes import changes
-from pipeline.run.ledger import AgedBone, Change
+from pipeline.run.ledger_ages import AgedBone, Change
 from pipeline.run.results import Result, given_names, write_tables
 
 AGES_HEADER = (

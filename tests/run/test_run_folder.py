@@ -13,7 +13,8 @@ from pipeline.errors import RunError
 from pipeline.records import ScanRef
 from pipeline.run import run_folder
 from pipeline.run.earlier import earlier_scans
-from pipeline.run.ledger import KnownScan, Ledger
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_scans import KnownScan
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings_files import read_settings
 

@@ -1,0 +1,100 @@
+"""The ages of a run's ledger, and what later calls changed in them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from pipeline.records import Age, Specimen
+from pipeline.run import record_text
+from pipeline.run.ledger_file import LedgerFile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgedBone:
+    """One row of ages.csv as the ledger keeps it."""
+
+    specimen: Specimen
+    """As used: with the people's corrections in."""
+    age: Age
+    """Without arcs."""
+    sources: Mapping[str, str]
+    """Digests of all that the age was made from, by name: tells why it changed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """Of one row of ages.csv, what decides whether a person must look."""
+
+    specimen: str
+    confidence: float | None
+    """None: unreadable."""
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One cell of ages.csv that a later call changed."""
+
+    specimen: str
+    column: str
+    old: str
+    new: str
+    cause: str
+
+
+class AgeRows:
+    """Rows of ages.csv as last written, and their changes."""
+
+    def __init__(self, file: LedgerFile) -> None:
+        self._file = file
+
+    def all(self) -> tuple[AgedBone, ...]:
+        """Every row of ages.csv as last written, in its order."""
+        query = "SELECT record, age, sources FROM ages ORDER BY position"
+        return tuple(_aged_bone(*row) for row in self._file.rows(query))
+
+    def unlike(self, now: Iterable[AgedBone]) -> tuple[AgedBone, ...]:
+        """Those rows of ages.csv as last written whose age is not that of the same specimen in `now`."""
+        texts = {a.specimen.specimen: record_text.written(a.age) for a in now}
+        rows = self._file.rows("SELECT specimen, record, age, sources FROM ages ORDER BY position")
+        return tuple(_aged_bone(s, a, d) for name, s, a, d in rows if texts.get(str(name)) != a)
+
+    def store(self, ages: Sequence[AgedBone], changes: Iterable[Change]) -> None:
+        """Keep these ages in place of the earlier ones, and append what changed. One transaction."""
+        rows = [
+            (i, a.specimen.specimen, record_text.written(a.specimen), record_text.written(a.age), json.dumps(a.sources))
+            for i, a in enumerate(ages)
+        ]
+        with self._file.transaction() as db:
+            db.execute("DELETE FROM ages")
+            db.executemany("INSERT INTO ages VALUES (?, ?, ?, ?, ?)", rows)
+            db.executemany(
+                "INSERT INTO changes(specimen, name, old, new, cause) VALUES (?, ?, ?, ?, ?)",
+                [(c.specimen, c.column, c.old, c.new, c.cause) for c in changes],
+            )
+
+    def changes(self) -> tuple[Change, ...]:
+        """All changes of ages by later calls, the earliest first."""
+        rows = self._file.rows("SELECT specimen, name, old, new, cause FROM changes ORDER BY id")
+        return tuple(
+            Change(specimen=str(specimen), column=str(name), old=str(old), new=str(new), cause=str(cause))
+            for specimen, name, old, new, cause in rows
+        )
+
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """Every row of ages.csv as last written, in its order, without all that makes `all` slow."""
+        query = "SELECT specimen, json_extract(age, '$.confidence'), json_extract(age, '$.reasons') FROM ages"
+        return tuple(
+            Outcome(specimen=str(specimen), confidence=confidence, reasons=tuple(json.loads(str(reasons))))  # type: ignore[arg-type]
+            for specimen, confidence, reasons in self._file.rows(f"{query} ORDER BY position")
+        )
+
+
+def _aged_bone(record: object, age: object, sources: object) -> AgedBone:
+    return AgedBone(
+        specimen=record_text.read_specimen(str(record)),
+        age=record_text.read_age(str(age)),
+        sources=json.loads(str(sources)),
+    )

@@ -1,0 +1,97 @@
+"""The scans of a run's ledger, and what was read of each bone on them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipeline.records import BoneReading, Refusal
+from pipeline.run import record_text
+from pipeline.run.ledger_file import LedgerFile
+from pipeline.run.record_text import KeptBone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownScan:
+    """What the ledger holds of a scan besides its bones."""
+
+    scan: str
+    path: str
+    """As given when it was read."""
+    size: int
+    mtime_ns: int
+    sha256: str
+    """Of the bytes decoded; blank when the scan was refused before they were read."""
+    settings: str
+    """Digest of the settings that the first pass reads."""
+    code: str
+    """Version of the program that read it."""
+    hints: str
+    """Digest of what people said of its bones."""
+    cause: str
+    """Why it was read the last time: a key of `plan.WHY`."""
+    width: int = 0
+    height: int = 0
+    bones: int = 0
+    refusal: Refusal | None = None
+
+
+class ScanRows:
+    """Scans read or refused, and the readings of their bones."""
+
+    def __init__(self, file: LedgerFile) -> None:
+        self._file = file
+
+    def all(self) -> dict[str, KnownScan]:
+        """Every scan read or refused so far, by name."""
+        names = "scan, path, size, mtime_ns, sha256, settings, code, hints, cause, width, height, bones"
+        known = {}
+        for row in self._file.rows(f"SELECT {names}, stage, refusal, detail FROM scans ORDER BY scan"):
+            *facts, stage, code, detail = row
+            refusal = Refusal(scan=str(row[0]), stage=str(stage), code=str(code), detail=str(detail)) if code else None
+            named = dict(zip(names.split(", "), facts, strict=True))
+            known[str(row[0])] = KnownScan(**named, refusal=refusal)  # type: ignore[arg-type]
+        return known
+
+    def store(self, known: KnownScan, bones: Sequence[KeptBone], others_hold: bool = False) -> None:
+        """Keep one scan's outcome in place of any earlier one, or only these bones in place of their earlier readings
+        when the scan's `others_hold`. One transaction."""
+        r = known.refusal
+        row = (
+            known.scan, known.path, known.size, known.mtime_ns, known.sha256, known.settings, known.code, known.hints,
+            known.cause, known.width, known.height, len(bones),
+            r.stage if r else "", r.code if r else "", r.detail if r else "",
+        )  # fmt: skip
+        with self._file.transaction() as db:
+            if others_hold:
+                columns = "path = ?, size = ?, mtime_ns = ?, hints = ?, cause = ?"
+                now = (known.path, known.size, known.mtime_ns, known.hints, known.cause)
+                db.execute(f"UPDATE scans SET {columns} WHERE scan = ?", (*now, known.scan))
+            else:
+                db.execute("DELETE FROM scans WHERE scan = ?", (known.scan,))
+                db.execute(f"INSERT INTO scans VALUES ({', '.join('?' * len(row))})", row)
+            db.executemany(
+                "INSERT OR REPLACE INTO bones VALUES (?, ?, ?, ?, ?)",
+                [(known.scan, bone.number, bone.digest, bone.measures, bone.shape) for bone in bones],
+            )
+
+    def touch(self, scan: str, path: str, size: int, mtime_ns: int) -> None:
+        """The file's bytes are those read before; only its place or time differ."""
+        with self._file.transaction() as db:
+            db.execute("UPDATE scans SET path = ?, size = ?, mtime_ns = ? WHERE scan = ?", (path, size, mtime_ns, scan))
+
+    def measures(self) -> dict[str, tuple[BoneReading, ...]]:
+        """The readings of every bone by scan, in reading order, without outlines and arcs."""
+        found: dict[str, list[BoneReading]] = {}
+        # Row by row: all texts at once would take as much memory as all readings.
+        for scan, text in self._file.each_row("SELECT scan, measures FROM bones ORDER BY scan, number"):
+            found.setdefault(str(scan), []).append(record_text.read_measures(str(text)))
+        return {scan: tuple(bones) for scan, bones in found.items()}
+
+    def digests(self) -> dict[tuple[str, int], str]:
+        """Digest of the measures of every (scan, bone)."""
+        return {(str(s), int(str(n))): str(d) for s, n, d in self._file.rows("SELECT scan, number, digest FROM bones")}
+
+    def shapes(self, scan: str) -> dict[int, str]:
+        """What is drawn of each bone on a scan, as kept: `record_text.read_shape` reads it where it is drawn."""
+        return {int(str(n)): str(s) for n, s in self._file.rows("SELECT number, shape FROM bones WHERE scan = ?", scan)}

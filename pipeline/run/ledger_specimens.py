@@ -1,0 +1,37 @@
+"""The specimens of a run's ledger: the rows of the tables given so far."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+from pipeline.records import Specimen
+from pipeline.run import record_text
+from pipeline.run.ledger_file import LedgerFile
+
+
+class SpecimenRows:
+    """Rows of the specimens tables, as written there."""
+
+    def __init__(self, file: LedgerFile) -> None:
+        self._file = file
+
+    def all(self) -> tuple[Specimen, ...]:
+        """The rows of the specimens tables given so far, in order, as written there."""
+        rows = self._file.rows("SELECT record FROM specimens ORDER BY position")
+        return tuple(record_text.read_specimen(str(text)) for (text,) in rows)
+
+    def extra_columns(self) -> tuple[str, ...]:
+        """Columns of the specimens tables beyond the fixed ones, in order."""
+        rows = self._file.rows("SELECT value FROM meta WHERE key = 'extra_columns'")
+        return tuple(json.loads(str(rows[0][0]))) if rows else ()
+
+    def store(self, rows: Sequence[Specimen], extra_columns: Sequence[str]) -> None:
+        """Keep these rows in place of all earlier ones."""
+        with self._file.transaction() as db:
+            db.execute("DELETE FROM specimens")
+            db.executemany(
+                "INSERT INTO specimens VALUES (?, ?, ?)",
+                [(i, s.scan, record_text.written(s)) for i, s in enumerate(rows)],
+            )
+            db.execute("INSERT OR REPLACE INTO meta VALUES ('extra_columns', ?)", (json.dumps(list(extra_columns)),))
