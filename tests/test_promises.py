@@ -28,7 +28,8 @@ TREES = {name: ast.parse(text) for name, text in MODULES.items()}
 
 ROOMS = (
     "cli", "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
-    "bone", "tables", "scans", "simulate", "settings_files", "settings_words", "settings", "codes", "records", "errors",
+    "bone", "tables", "scans", "simulate", "settings_files", "settings_words", "settings",
+    "settings_second_pass", "settings_first_pass", "settings_values", "codes", "records", "errors",
 )  # fmt: skip
 """From the top down: a room may import from those below it."""
 PURE = ("bone", "counting", "together", "audit", "growth")
@@ -37,7 +38,7 @@ IMPURE = {
     "asyncio", "concurrent", "distributed", "logging", "multiprocessing", "os", "pathlib", "shutil",
     "sqlite3", "subprocess", "sys", "tempfile", "threading", "time", "tqdm", "typer",
 }  # fmt: skip
-MOST_LINES = 400
+MOST_LINES = 355
 """Of a module. Longer ones have, as a rule, more than one job."""
 COMMANDS = typer.main.get_command(cli.app).commands
 
@@ -235,7 +236,7 @@ def test_every_setting_is_read_by_the_program():
     read = {
         node.attr
         for module, tree in TREES.items()
-        if module != "pipeline/settings.py"
+        if not module.startswith("pipeline/settings")
         for node in ast.walk(tree)
         if isinstance(node, ast.Attribute)
     }

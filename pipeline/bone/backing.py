@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.bone.median import median
 from pipeline.records import Float, Mask
-from pipeline.settings import SegmentSettings
+from pipeline.settings_first_pass import SegmentSettings
 
 _FITS = 7  # reweighted fits; the scale of the residuals settles after four or five
 _EVERY = 2  # cells; a quadratic surface needs no more than every second one

@@ -19,7 +19,7 @@ from pipeline.bone.median import median
 from pipeline.bone.quadratic_logit import log_odds
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Axis, Bone, Float, Point, Specimen
-from pipeline.settings import FocusSettings
+from pipeline.settings_first_pass import FocusSettings
 
 WORK_SIDE = 160.0
 """Pixels: square root of the bone's area in the picture that the focus is sought in. Marks at this size are 3 px or

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.settings import SegmentSettings
+from pipeline.settings_first_pass import SegmentSettings
 
 
 def decide_lighting(backing: float, share_brighter: float, given: str, settings: SegmentSettings) -> tuple[bool, float]:

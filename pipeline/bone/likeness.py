@@ -12,7 +12,7 @@ from pipeline.bone.median import median
 from pipeline.bone.outline import Cutout
 from pipeline.bone.shape import filled, outer_contour, solidity
 from pipeline.records import Float, Mask
-from pipeline.settings import SegmentSettings
+from pipeline.settings_first_pass import SegmentSettings
 
 _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
 _OUTLINE_SIDE = 80  # pixels; a mask reduced to this size keeps its outline

@@ -15,7 +15,7 @@ from pipeline.bone.median import median
 from pipeline.bone.ridges import LEAST_FLANK_COVERAGE, Boxes, Ridges, find_ridges, flanks, ridge_response
 from pipeline.bone.rim import hollows, levels
 from pipeline.records import Float, Mark, Point, RadialProfile, Strip
-from pipeline.settings import MarksSettings
+from pipeline.settings_first_pass import MarksSettings
 
 MARGIN_FADE_PX = 6.0
 """Pixels over which the margin's profile loses its say about a mark farther in."""

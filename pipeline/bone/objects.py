@@ -12,7 +12,7 @@ from pipeline.bone.backing import Backing
 from pipeline.bone.median import median
 from pipeline.bone.shape import disc, disc_opened, filled, largest, parts, solidity
 from pipeline.records import Float, Mask
-from pipeline.settings import SegmentSettings
+from pipeline.settings_first_pass import SegmentSettings
 
 _SILENT = 0.03  # brightness; smaller differences from the backing are its noise, not things
 

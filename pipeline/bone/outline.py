@@ -14,7 +14,7 @@ from pipeline.bone.objects import Thing
 from pipeline.bone.shape import disc_opened, largest_filled, outer_contour
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Float, Mask, Scan
-from pipeline.settings import SegmentSettings
+from pipeline.settings_first_pass import SegmentSettings
 
 _SILENT = 0.04  # brightness; what differs less from the backing's surface is backing
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.bone.smoothing import smooth_trusted
 from pipeline.records import Float, RadialProfile, Strip, frozen
-from pipeline.settings import ProfileSettings
+from pipeline.settings_first_pass import ProfileSettings
 
 
 def radial_profile(strip: Strip, settings: ProfileSettings) -> RadialProfile:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.records import Point
-from pipeline.settings import SegmentSettings
+from pipeline.settings_first_pass import SegmentSettings
 
 
 def reading_order(centres: Sequence[Point], heights: Sequence[float], settings: SegmentSettings) -> list[int]:

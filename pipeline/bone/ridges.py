@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Float, RadialProfile
-from pipeline.settings import MarksSettings
+from pipeline.settings_first_pass import MarksSettings
 
 CENTRE = 0.8
 """Width of the centre box, in ridge widths."""

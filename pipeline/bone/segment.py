@@ -26,7 +26,7 @@ from pipeline.bone.objects import Thing, find_things
 from pipeline.bone.outline import Cutout, cut_out
 from pipeline.bone.reading_order import reading_order
 from pipeline.records import Bone, Float, Mask, Scan, frozen
-from pipeline.settings import SegmentSettings
+from pipeline.settings_first_pass import SegmentSettings
 
 
 def find_bones(

@@ -16,7 +16,8 @@ from pipeline.counting.increments import MM_PER_INCH, next_increment, second_yea
 from pipeline.counting.season import formed_log_odds, possible_days, rim_log_density, season_table
 from pipeline.counting.sequence import IMPOSSIBLE, MOST_CANDIDATES, Chains, Numbers
 from pipeline.records import BoneReading, Captured, Specimen
-from pipeline.settings import EvidenceModel, GrowthSettings, SeasonSettings, Settings
+from pipeline.settings import Settings
+from pipeline.settings_second_pass import EvidenceModel, GrowthSettings, SeasonSettings
 
 _DEPTH, _WIDTH, _WINTER = EVIDENCE.index("log_depth"), EVIDENCE.index("log_width"), EVIDENCE.index("rim_rise")
 _HOLLOWS = [EVIDENCE.index(f"hollow_{k}") for k in range(1, len(HOLLOWS_PX) + 1)]

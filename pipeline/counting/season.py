@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.records import Captured
-from pipeline.settings import SeasonSettings
+from pipeline.settings_second_pass import SeasonSettings
 
 Numbers = NDArray[np.float64]
 

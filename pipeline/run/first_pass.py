@@ -20,7 +20,8 @@ from pipeline.errors import ScanRefused
 from pipeline.records import Bone, BoneReading, Refusal, Scan, ScanRef, Specimen
 from pipeline.run.record_text import KeptBone, kept
 from pipeline.scans.scan_header import ScanHeader
-from pipeline.settings import CropSettings, Settings
+from pipeline.settings import Settings
+from pipeline.settings_first_pass import CropSettings
 
 _Answer = TypeVar("_Answer")
 

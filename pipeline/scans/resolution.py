@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from PIL import Image
 
 from pipeline.scans.scan_header import StatedResolution
-from pipeline.settings import ScanSettings
+from pipeline.settings_first_pass import ScanSettings
 
 CENTIMETRES_AN_INCH = 2.54
 METRES_AN_INCH = 0.0254

@@ -27,7 +27,7 @@ from pipeline.counting.season import (
     season_table,
 )
 from pipeline.records import Captured
-from pipeline.settings import SeasonSettings
+from pipeline.settings_second_pass import SeasonSettings
 
 NARROW_BELOW, WIDE_ABOVE = 1 / 3, 2 / 3
 """Shares of the increment expected that bound the edge classes: fixed by what the words mean, not by settings."""

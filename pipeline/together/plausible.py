@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from pipeline.counting.increments import MM_PER_INCH
 from pipeline.counting.season import Numbers
-from pipeline.settings import GrowthSettings, Settings
+from pipeline.settings import Settings
+from pipeline.settings_second_pass import GrowthSettings
 
 Flags = NDArray[np.bool_]
 

@@ -26,7 +26,8 @@ from pipeline.counting.chains import Bone, chains, evidence_features
 from pipeline.counting.count import Count, count_annuli
 from pipeline.counting.sequence import FEATURES, Chains, Numbers
 from pipeline.records import BoneReading
-from pipeline.settings import RefitSettings, Settings
+from pipeline.settings import Settings
+from pipeline.settings_second_pass import RefitSettings
 from pipeline.together.confidence import calibrated, confidence_log_odds
 from pipeline.together.lots import lot
 

@@ -22,7 +22,9 @@ from pipeline.counting import sequence
 from pipeline.counting.chains import Bone, bone_of, chains, evidence_features
 from pipeline.counting.count import Count, count_annuli
 from pipeline.counting.sequence_fit import Problem, fit, paths
-from pipeline.settings import EvidenceModel, Logit, NamedWeights, Settings
+from pipeline.settings import Settings
+from pipeline.settings_second_pass import EvidenceModel, NamedWeights
+from pipeline.settings_values import Logit
 from pipeline.together.confidence import (
     CONFIDENCE,
     calibrated,

@@ -19,7 +19,9 @@ from pipeline.bone.reduce import reduce
 from pipeline.bone.segment import find_bones
 from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
-from pipeline.settings import FocusSettings, Logit, Settings
+from pipeline.settings import Settings
+from pipeline.settings_first_pass import FocusSettings
+from pipeline.settings_values import Logit
 from pipeline.tables.specimens import read_specimens
 from tests.accuracy.folds import FOLDS, folds
 from tests.accuracy.known_bones import Truth, read_truth

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.settings import Logit, Settings
+from pipeline.settings import Settings
+from pipeline.settings_values import Logit
 
 
 def as_toml(settings: Settings, made: str) -> str:

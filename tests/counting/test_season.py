@@ -23,8 +23,8 @@ from pipeline.counting.season import (
 )
 from pipeline.errors import SettingsError
 from pipeline.records import Captured
-from pipeline.settings import SeasonSettings
 from pipeline.settings_files import read_settings
+from pipeline.settings_second_pass import SeasonSettings
 
 NORTH = read_settings().season
 SOUTH = NORTH.model_copy(update={"hemisphere": "south"})

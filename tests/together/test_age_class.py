@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from pipeline.counting.increments import increment_expected, margin_share, next_increment, second_year_share
 from pipeline.records import Captured
-from pipeline.settings import SeasonSettings
 from pipeline.settings_files import read_settings
+from pipeline.settings_second_pass import SeasonSettings
 from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
 
 SETTINGS = read_settings()

@@ -1,0 +1,106 @@
+"""Settings of the second pass: from the readings of a run to ages and the reading queue."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from pipeline.settings_values import Fraction, MonthDay, NotNegative, Positive, Section
+
+
+class EvidenceModel(Section):
+    """Log odds of each candidate from its evidence; fitted, see DEVELOPERS.md."""
+
+    centre: tuple[float, ...]
+    scale: tuple[float, ...]
+    reach: Positive
+    weights: tuple[float, ...]
+
+
+class CountSettings(Section):
+    """From evidence to the distribution of the count; weights fitted, see DEVELOPERS.md."""
+
+    weights: Mapping[str, float]
+    """By name, as `together.sequence.FEATURES` lists them."""
+    first_year_bones: NotNegative
+
+
+class NamedWeights(Section):
+    """Weights of a small logit by name; fitted, see DEVELOPERS.md."""
+
+    weights: Mapping[str, float]
+
+
+class GrowthSettings(Section):
+    """What growth is expected of a species; in general.toml, of any percid."""
+
+    bone_share_of_length: Positive
+    bone_share_spread: Positive
+    first_year_length_mm: Positive
+    first_year_spread: Positive
+    length_at_age_spread: Positive
+    largest_length_mm: Positive
+    growth_rate: Positive
+    most_annuli: Annotated[int, Field(ge=1, le=60)]
+
+
+class SeasonSettings(Section):
+    """When the annulus forms and when a fish has its birthday; in general.toml, of any percid in the north."""
+
+    hemisphere: Literal["north", "south"]
+    birthday: MonthDay
+    forming_begins: MonthDay
+    forming_ends: MonthDay
+    growth_ends: MonthDay
+    forming_later_per_annulus_days: Annotated[float, Field(ge=0, le=30)]
+    increment_spread: Annotated[float, Field(gt=0, le=2)]
+    margin_noise: Annotated[float, Field(gt=0, le=1)]
+    margin_outliers: Annotated[float, Field(gt=0, le=0.5)]
+    date_outliers: Annotated[float, Field(gt=0, le=0.5)]
+    translucent_before_forming: Fraction
+    translucent_while_growing: Fraction
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.forming_begins < self.forming_ends < self.growth_ends:
+            raise ValueError(
+                "forming_begins, forming_ends and growth_ends must follow each other in the year; "
+                "give northern dates, hemisphere moves them"
+            )
+        return self
+
+
+class ReviewSettings(Section):
+    """What sends a bone to a person, and how many more are read as a check."""
+
+    accepted_error: Fraction
+    blind_share: Fraction
+    blind_salt: str
+    first_year_doubt: Fraction
+    least_confidence: Fraction
+    least_age_probability: Fraction
+    least_translucent_probability: Fraction
+    least_gap_px: NotNegative
+    least_resolved_px: NotNegative
+    least_run_bones: Annotated[int, Field(ge=3)]
+    most_size_deviations: Positive
+    least_size_spread: Positive
+    most_growth_deviations: Positive
+    most_increment_trend: Positive
+
+
+class RefitSettings(Section):
+    """Refitting evidence and confidence to people's counts."""
+
+    least_bones: Annotated[int, Field(ge=10)]
+    enough_bones: Annotated[int, Field(ge=10)]
+    most_bones: Annotated[int, Field(ge=10)]
+    least_probability: Fraction
+    evidence_spread: Positive
+    product_spread: Positive
+    sequence_spread: Positive
+    confidence_shift_spread: Positive
+    confidence_stretch_spread: Positive
+    iterations: Annotated[int, Field(ge=1)]
