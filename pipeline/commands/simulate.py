@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import RunError
-from pipeline.simulate.draw import DrawnScan, draw_scans
+from pipeline.simulate.draw import draw_scans
+from pipeline.simulate.plan import DrawnScan
 from pipeline.simulate.truth import Row, Tables
 from pipeline.simulate.variety import Variety
 from pipeline.simulate.write import write_scan
@@ -45,6 +46,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("lighting"),
         Column("dpi_tag"),
         Column("outline"),
+        Column("make"),
     ),
     "truth_annuli": (
         Column("specimen"),

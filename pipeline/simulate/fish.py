@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from pipeline.simulate.noise import Array, Random
-from pipeline.simulate.variety import Level
+from pipeline.simulate.variety import Level, Range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +114,20 @@ ATTEMPTS = 80  # to find a fish whose increments a scan of this resolution can s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Growth:
+    """How the years of a fish's life compare, where they follow no growth curve. Ranges are drawn from evenly."""
+
+    first: Range
+    """Growth of the first year against the second (drawn evenly by its logarithm)."""
+    yearly_change: Range
+    """Of growth from one year to the next: 1 for even years, 0.75 where growth falls off quickly."""
+    water_spread: Range
+    """Standard deviation of the logarithm of a year's growth, shared by all fish of a water in a calendar year."""
+    own_spread: Range
+    """The same for one fish alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fish:
     """One animal, in real units."""
 
@@ -148,13 +162,15 @@ def draw_fish(
     around: date,
     px_per_mm: float,
     increments: tuple[float, ...] | None = None,
+    growth: Growth | None = None,
 ) -> Fish:
     """A fish caught about a date, whose increments are wide enough for the level at this resolution.
 
-    `increments`: a series of good and poor years, of which the fish lives through some consecutive run.
+    `increments`: a series of good and poor years, of which the fish lives through some consecutive run. Without it,
+    `growth` tells how its years compare; without both they follow the species' growth curve, mostly.
     """
     for attempt in range(ATTEMPTS):
-        fish = _live(random, level, species, water, around, increments, ease=attempt / ATTEMPTS)
+        fish = _live(random, level, species, water, around, increments, growth, ease=attempt / ATTEMPTS)
         radii = np.array((0.0, *fish.annuli_mm))
         narrowest = float(np.diff(radii).min(initial=np.inf)) * px_per_mm
         rim = (fish.margin_mm - radii[-1]) * px_per_mm if fish.annuli else np.inf
@@ -176,6 +192,7 @@ def _live(
     water: str,
     around: date,
     increments: tuple[float, ...] | None,
+    growth: Growth | None,
     ease: float,
 ) -> Fish:
     """One try at a fish; `ease` from 0 to 1 makes it younger."""
@@ -190,7 +207,7 @@ def _live(
         np.clip(random.normal(RESUMES_ON + RESUMES_LATER * max(age - 1, 0) + offset, RESUMES_SPREAD), *RESUMES_LIMITS)
     )
     annuli = max(age - 1, 0) if day < resumed else age
-    yearly = _yearly_growth(random, species, sex, water, around.year - age, age + 1, increments)
+    yearly = _yearly_growth(random, species, sex, water, around.year - age, age + 1, increments, growth)
     share = species.bone_share * np.exp(random.normal(0, BONE_SHARE_SPREAD))
     radii = np.cumsum(yearly) * share
     mean_winter = random.uniform(*WINTER_SHARE)
@@ -228,6 +245,7 @@ def _yearly_growth(
     hatched: int,
     years: int,
     increments: tuple[float, ...] | None,
+    growth: Growth | None,
 ) -> Array:
     """Growth in body length (mm) in each year of life; the first year counts from length 0."""
     asymptote = species.asymptote_mm * (MALE_SIZE if sex == "M" else 1.0) * np.exp(random.normal(0, SIZE_SPREAD))
@@ -239,6 +257,8 @@ def _yearly_growth(
         start = int(random.integers(0, max(len(increments) - years, 0) + 1))
         run = np.resize(np.array(increments, float)[start : start + years], years)
         return np.asarray(yearly * run)
+    if growth is not None:
+        return _uneven_growth(random, growth, water, hatched, float(curve[-1]), years)
     if random.random() < IRREGULAR_CHANCE:
         uneven = IRREGULAR_DECLINE ** np.arange(years) * np.exp(random.normal(0, IRREGULAR_SPREAD, years))
         uneven *= curve[-1] / uneven.sum()
@@ -247,6 +267,17 @@ def _yearly_growth(
     yearly[curve[:-1] > species.maturity_mm] *= SPAWNING_GROWTH
     shared = [_good_year(water, hatched + k) for k in range(years)]
     return np.asarray(yearly * np.exp(shared + random.normal(0, random.uniform(*OWN_YEAR_SPREAD), years)))
+
+
+def _uneven_growth(random: Random, growth: Growth, water: str, hatched: int, length_mm: float, years: int) -> Array:
+    """Growth in each year of life of a fish that ends with the length given, its years as `growth` has them."""
+    change = np.log(random.uniform(*growth.yearly_change))
+    yearly = change * np.arange(years, dtype=float)
+    yearly[0] = change + np.log(growth.first[0]) + random.random() * np.log(growth.first[1] / growth.first[0])
+    shared = random.uniform(*growth.water_spread) / YEAR_SPREAD
+    yearly += [shared * _good_year(water, hatched + k) for k in range(years)]
+    yearly = np.exp(yearly + random.normal(0, random.uniform(*growth.own_spread), years))
+    return np.asarray(yearly * length_mm / yearly.sum())
 
 
 def _good_year(water: str, year: int) -> float:

@@ -14,11 +14,10 @@ import numpy as np
 from pipeline.records import Float
 from pipeline.simulate.fish import Fish
 from pipeline.simulate.noise import Array, Random, ease, ripple
-from pipeline.simulate.outline import DEGREES, DIRECTIONS, Outline
+from pipeline.simulate.outline import Outline
+from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
 from pipeline.simulate.variety import Level
 
-PER_DEGREE = DIRECTIONS / 360.0
-AXIS = DIRECTIONS // 2  # row of the growth axis
 MOST_SHIFT = 0.42  # of the smaller neighbouring increment: marks may wander, but never touch
 SHARED_WANDER = (0.0, 0.12)  # of the increment: waves that all marks of a bone have in common
 OWN_WANDER = (0.01, 0.07)  # waves of one mark alone

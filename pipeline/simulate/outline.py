@@ -13,9 +13,8 @@ import numpy as np
 
 from pipeline.records import Float
 from pipeline.simulate.noise import Array, Random
+from pipeline.simulate.place import DEGREES, DIRECTIONS
 
-DIRECTIONS = 1440  # around the circle: a quarter of a degree, 3 px along the margin of a large bone
-DEGREES: Float = np.asarray((np.arange(DIRECTIONS) - DIRECTIONS // 2) * 360.0 / DIRECTIONS, np.float32)
 KNOB_JOINT = 7  # norm of the soft union of blade and articular process
 KNOB_LEAD = 0.9  # the articular process is large in young bones
 KNOB_RADIUS = (0.055, 0.10)  # of the growth axis

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from pipeline.records import Float, Point
+from pipeline.records import Float
 from pipeline.simulate.fish import Fish
-from pipeline.simulate.marks import AXIS, PER_DEGREE, GrowthMarks, draw_marks
+from pipeline.simulate.marks import GrowthMarks, draw_marks
 from pipeline.simulate.noise import Array, Random, cloud, ease, ripple
-from pipeline.simulate.outline import DEGREES, DIRECTIONS, Outline
+from pipeline.simulate.outline import Outline
+from pipeline.simulate.place import (
+    AXIS,
+    DIRECTIONS,
+    PER_DEGREE,
+    SUBPIXEL_BITS,
+    Place,
+    fill,
+    put_down,
+    rolled_up,
+    subpixels,
+    unrolled,
+)  # fmt: skip
 from pipeline.simulate.plate import Plate, draw_plate
 from pipeline.simulate.variety import Level
 
-PAD_PX = 5  # empty pixels around a bone in its picture
-SUBPIXEL_BITS = 4  # polygons are drawn to a sixteenth of a pixel
 DRAWN_OUTSIDE_PX = 0.4  # a filled polygon covers about this much more than its outline
 RAGGED = (0.0003, 0.0022)  # roughness of an ordinary margin, share of the radius
 WORN = (0.003, 0.009)  # of a worn one
@@ -26,21 +36,6 @@ BEVEL_LEFT = (0.35, 0.85)  # thickness left at the very margin
 MOTTLE = 0.055  # strength of blotches at texture 1
 CLEAR_OF_AXIS_DEG = 9.0  # damage keeps this far from the growth axis, so that truth stays on the bone
 LAMP_SLANT = (0.1, 0.55)  # how strongly the slope of the surface shows in reflected light
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
-    """How a bone lies in its picture."""
-
-    focus: Point
-    axis_deg: float
-    """Direction of the growth axis, degrees from x towards y."""
-    mirrored: bool
-
-    def at(self, degrees: Array, radius: Array) -> tuple[Array, Array]:
-        """Picture x, y of points given in degrees from the growth axis (as on an unmirrored bone) and pixels."""
-        angle = np.deg2rad(self.axis_deg + (-degrees if self.mirrored else degrees))
-        return self.focus[0] + radius * np.cos(angle), self.focus[1] + radius * np.sin(angle)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,15 +66,10 @@ def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: 
     marks = draw_marks(random, fish, level, outline, axis_px)
     plate = draw_plate(random, level, outline, marks, axis_px)
     rim = plate.margin * (1 + _ragged(random)) - DRAWN_OUTSIDE_PX
-    place = Place(focus=(0.0, 0.0), axis_deg=float(random.uniform(-180, 180)), mirrored=side == "R")
-    x, y = place.at(DEGREES, rim)
-    within = random.random(2)  # no bone knows the grid of pixels
-    place = replace(place, focus=(float(PAD_PX - x.min() + within[0]), float(PAD_PX - y.min() + within[1])))
-    x, y = place.at(DEGREES, rim)
-    shape = (int(np.ceil(y.max())) + PAD_PX, int(np.ceil(x.max())) + PAD_PX)
-    cover = np.zeros(shape, np.uint8)
-    _fill(cover, x, y, 255)
-    optical, relief = _rolled_up(plate, shape, place)
+    place, cover = put_down(random, rim, side)
+    shape = (cover.shape[0], cover.shape[1])
+    radius, row = unrolled(shape, place)
+    optical, relief = rolled_up(plate.optical, radius, row), rolled_up(plate.relief_mm, radius, row)
     stain = np.ones(shape, np.float32)
     damaged = random.random() < level.damage_chance
     if damaged:
@@ -107,14 +97,6 @@ def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: 
     )
 
 
-def _fill(image: Array, x: Array, y: Array, value: int) -> None:
-    cv2.fillPoly(image, [_subpixels(x, y)], (value,), cv2.LINE_AA, shift=SUBPIXEL_BITS)
-
-
-def _subpixels(x: Array, y: Array) -> Array:
-    return np.asarray(np.round(np.stack([x, y], axis=1) * 2**SUBPIXEL_BITS), np.int32)
-
-
 def _ragged(random: Random) -> Float:
     """(DIRECTIONS,) share of the radius by which the margin is worn or juts out; 0 on the growth axis."""
     size = random.uniform(*(WORN if random.random() < WORN_CHANCE else RAGGED))
@@ -123,24 +105,6 @@ def _ragged(random: Random) -> Float:
     )
     rough = np.clip(rough, -2.2, 1.2)
     return np.asarray(size * (rough - rough[AXIS]), np.float32)
-
-
-def _rolled_up(plate: Plate, shape: tuple[int, int], place: Place) -> tuple[Float, Float]:
-    """The plate's tables laid back around the focus."""
-    x = np.arange(shape[1], dtype=np.float32)[None] - np.float32(place.focus[0])
-    y = np.arange(shape[0], dtype=np.float32)[:, None] - np.float32(place.focus[1])
-    radius, angle = cv2.cartToPolar(
-        np.broadcast_to(x, shape).copy(), np.broadcast_to(y, shape).copy(), angleInDegrees=True
-    )
-    turned = (place.axis_deg - angle if place.mirrored else angle - place.axis_deg) + 180
-    row = np.mod(turned, 360) * np.float32(PER_DEGREE)
-    tables = []
-    for table in (plate.optical, plate.relief_mm):
-        closed = np.concatenate([table, table[:1]])
-        tables.append(
-            np.asarray(cv2.remap(closed, radius, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
-        )
-    return tables[0], tables[1]
 
 
 def _mottle(random: Random, shape: tuple[int, int], axis_px: float, texture: float) -> Float:
@@ -182,14 +146,14 @@ def _hurt(random: Random, cover: Array, stain: Float, plate: Plate, outline: Out
         half, depth = random.uniform(0.8, 3.0), random.uniform(0.02, 0.09) * rim
         d = direction + half * np.array([-1.2, -0.7, -0.2, 0.3, 0.8, 1.2, 1.2, -1.2])
         r = rim - depth * np.array([-0.4, 0.6, 1.0, 0.8, 0.5, -0.4, -1.0, -1.0]) * random.uniform(0.8, 1.2, 8)
-        _fill(cover, *place.at(d, r), 0)
+        fill(cover, *place.at(d, r), 0)
     elif kind == "crack":
         r = np.linspace(rim * 1.01, rim * random.uniform(0.4, 0.8), 20)
         d = direction + np.cumsum(random.normal(0, 0.35, 20))
         line = np.zeros(cover.shape, np.uint8)
         cv2.polylines(
             line,
-            [_subpixels(*place.at(d, r))],
+            [subpixels(*place.at(d, r))],
             False,
             (255,),
             max(1, round(rim / 350)),
@@ -203,10 +167,10 @@ def _hurt(random: Random, cover: Array, stain: Float, plate: Plate, outline: Out
         d = side * np.linspace(near, reach + 12, 14)
         r = rim * (np.linspace(1.02, random.uniform(0.5, 0.75), 14) + random.normal(0, 0.006, 14))
         d, r = np.append(d, [side * (reach + 12), side * near]), np.append(r, [2.0 * rim, 2.0 * rim])
-        _fill(cover, *place.at(d, r), 0)
+        fill(cover, *place.at(d, r), 0)
     else:
         middle, size = rim * random.uniform(0.4, 0.85), rim * random.uniform(0.008, 0.025)
         x, y = place.at(np.array(direction), np.array(middle))
         turn = np.linspace(0, 2 * np.pi, 14, endpoint=False)
         bulge = size * random.uniform(0.6, 1.3, 14)
-        _fill(cover, x + bulge * np.cos(turn), y + bulge * np.sin(turn), 0)
+        fill(cover, x + bulge * np.cos(turn), y + bulge * np.sin(turn), 0)

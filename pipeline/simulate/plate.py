@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.marks import AXIS, GrowthMarks, opacity_of_lines, years_of_growth
+from pipeline.simulate.marks import GrowthMarks, opacity_of_lines, years_of_growth
 from pipeline.simulate.noise import Random, cloud, ease
-from pipeline.simulate.outline import DEGREES, DIRECTIONS, Outline
+from pipeline.simulate.outline import Outline
+from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS
 from pipeline.simulate.variety import Level
 
 BLADE_MM = (0.26, 0.42)  # thickness of the layers that carry the marks, near the margin

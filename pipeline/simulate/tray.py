@@ -1,4 +1,4 @@
-"""The bed of the scanner: where bones lie, and what lies there besides them."""
+"""The bed of the scanner: where bones lie on it, and what lies there besides them."""
 
 from __future__ import annotations
 
@@ -8,9 +8,7 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.noise import Array, Random, cloud
-from pipeline.simulate.optics import Lighting, shine
-from pipeline.simulate.picture import BonePicture
+from pipeline.simulate.noise import Array, Random
 
 SIDE_MM = (1.5, 7.0)  # empty bed around the bones
 GAP_MM = (1.2, 5.0)  # between bones of a tray
@@ -22,13 +20,6 @@ AROUND_EXTRAS_MM = 1.5  # empty bed at a label or ruler
 EXTRA_CHANCE = {"label": (0.25, 0.7), "ruler": (0.25, 0.5)}  # with a single bone, and on a tray
 NUMBERED_CHANCE = 0.35  # that somebody pencilled numbers beside the bones of a tray
 NUMBER_MM = 2.2  # height of such a number
-PAPER = 0.78  # light returned by paper
-PAPER_THROUGH = 0.45  # share of the light table's light that passes it
-INK = 0.03  # light returned by ink
-SHADOW = (0.0, 0.3)  # share of light lost beside a bone on a white backing
-SHADOW_MM = 0.35  # width of that shadow's edge
-FOLD_CHANCE = 0.08  # that the backing has a fold or ends within the scan
-FOLD = (0.75, 1.15)  # its light against the rest
 DUST_MM = 0.03  # half length of a middling speck
 FIBRE_SHARE = 0.05  # fibres for each speck
 
@@ -47,10 +38,21 @@ class Layout:
     ruler: Corner | None = None
 
 
-def arrange(random: Random, pictures: list[BonePicture], px_per_mm: float, touching: bool) -> Layout:
-    """Bones in rows; `touching`: two neighbours touch."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stuff:
+    """Light, 0 to 1, that comes from what lies beside the bones."""
+
+    paper: float
+    ink: float
+    pencil: float
+    """Numbers written on the bed."""
+    dust: float
+
+
+def arrange(random: Random, covers: list[Float], px_per_mm: float, touching: bool) -> Layout:
+    """Bones in rows; `covers` (row, column) are 1 on each; `touching`: two neighbours touch."""
     side = [round(random.uniform(*SIDE_MM) * px_per_mm) for _ in range(4)]
-    count = len(pictures)
+    count = len(covers)
     columns = (
         count
         if count <= SHORT_ROW
@@ -59,12 +61,12 @@ def arrange(random: Random, pictures: list[BonePicture], px_per_mm: float, touch
     corners: list[Corner] = []
     top, right_most = side[1], 0
     for start in range(0, count, columns):
-        row = pictures[start : start + columns]
-        tall = max(p.cover.shape[0] for p in row)
+        row = covers[start : start + columns]
+        tall = max(cover.shape[0] for cover in row)
         left = side[0]
         placed: list[Corner] = []
-        for picture in row:
-            height, width = picture.cover.shape
+        for cover in row:
+            height, width = cover.shape
             placed.append((left, top + round((tall - height) * random.uniform(0.3, 0.7))))
             left += width + round(random.uniform(*GAP_MM) * px_per_mm)
         if touching and len(row) > 1:
@@ -72,19 +74,19 @@ def arrange(random: Random, pictures: list[BonePicture], px_per_mm: float, touch
             nearer = _gap(row[k - 1], placed[k - 1], row[k], placed[k]) + int(random.integers(0, 3))
             placed[k:] = [(x - nearer, y) for x, y in placed[k:]]
         corners += placed
-        right_most = max(right_most, *(x + p.cover.shape[1] for (x, _), p in zip(placed, row, strict=True)))
+        right_most = max(right_most, *(x + cover.shape[1] for (x, _), cover in zip(placed, row, strict=True)))
         top += tall + round(random.uniform(*GAP_MM) * px_per_mm)
     return Layout(corners=tuple(corners), size=(right_most + side[2], top + side[3]))
 
 
-def _gap(left: BonePicture, at_left: Corner, right: BonePicture, at_right: Corner) -> int:
+def _gap(left: Float, at_left: Corner, right: Float, at_right: Corner) -> int:
     """Columns by which the right bone can move left until it touches; 0 if they share no row."""
     first = max(at_left[1], at_right[1])
-    last = min(at_left[1] + left.cover.shape[0], at_right[1] + right.cover.shape[0])
+    last = min(at_left[1] + left.shape[0], at_right[1] + right.shape[0])
     if last <= first:
         return 0
-    a = left.cover[first - at_left[1] : last - at_left[1]] > 0.5
-    b = right.cover[first - at_right[1] : last - at_right[1]] > 0.5
+    a = left[first - at_left[1] : last - at_left[1]] > 0.5
+    b = right[first - at_right[1] : last - at_right[1]] > 0.5
     both = a.any(axis=1) & b.any(axis=1)
     if not both.any():
         return 0
@@ -111,60 +113,27 @@ def lay_out(random: Random, bones: Layout, px_per_mm: float, extras: bool) -> La
     )
 
 
-def empty_bed(random: Random, size: Corner, lighting: Lighting, px_per_mm: float) -> Float:
-    """Light (row, column, channel) of the bed before anything lies on it: a little cloudy, seldom with a fold."""
-    width, height = size
-    bed = np.full((height, width, lighting.channels), lighting.backing, np.float32)
-    cloudy = 1 + np.float32(random.uniform(0.0, 0.05)) * cloud(random, (height, width), (height / 2.5, width / 2.5))
-    cloudy += np.float32(random.uniform(0.0, 0.02)) * cloud(random, (height, width), (px_per_mm * 0.4, px_per_mm * 0.4))
-    if random.random() < FOLD_CHANCE:
-        start = int(random.uniform(0.0, 0.12) * height)
-        cloudy[: max(start, 2)] *= np.float32(random.uniform(*FOLD))
-    bed *= cloudy[..., None]
-    if lighting.channels == 3:
-        bed *= np.array([1, random.uniform(0.97, 1.0), random.uniform(0.93, 1.03)], np.float32)
-    return bed
-
-
-def lay(random: Random, bed: Float, picture: BonePicture, corner: Corner, lighting: Lighting, px_per_mm: float) -> None:
-    """Light of a bone on the bed, in place."""
-    height, width = picture.cover.shape
-    part = bed[corner[1] : corner[1] + height, corner[0] : corner[0] + width]
-    below = part
-    if lighting.name in ("white", "photocopy"):
-        shadow = cv2.GaussianBlur(picture.cover, (0, 0), SHADOW_MM * px_per_mm)
-        below = part * (1 - np.float32(random.uniform(*SHADOW)) * shadow)[..., None]
-    light = shine(picture.optical, below, picture.shade, lighting)
-    if lighting.name != "transmitted":
-        light += picture.gloss[..., None]
-    light *= picture.stain[..., None]
-    cover = picture.cover[..., None]
-    part[:] = cover * light + (1 - cover) * below
-
-
 def furnish(
     random: Random,
     bed: Float,
     layout: Layout,
-    pictures: list[BonePicture],
+    covers: list[Float],
     words: tuple[str, ...],
     litter_per_cm2: float,
     px_per_mm: float,
-    lighting: Lighting,
+    stuff: Stuff,
 ) -> None:
     """Label, ruler, pencilled numbers and litter, in place."""
     if layout.label is not None:
-        _label(random, bed, layout.label, px_per_mm, words, lighting)
+        _label(random, bed, layout.label, px_per_mm, words, stuff)
     if layout.ruler is not None:
-        _ruler(random, bed, layout.ruler, px_per_mm, lighting)
-    if layout.label is not None and len(pictures) > 1 and random.random() < NUMBERED_CHANCE:
-        _numbers(random, bed, layout, pictures, px_per_mm, lighting)
-    _litter(random, bed, litter_per_cm2, px_per_mm, lighting)
+        _ruler(random, bed, layout.ruler, px_per_mm, stuff)
+    if layout.label is not None and len(covers) > 1 and random.random() < NUMBERED_CHANCE:
+        _numbers(random, bed, layout, covers, px_per_mm, stuff)
+    _litter(random, bed, litter_per_cm2, px_per_mm, stuff)
 
 
-def _label(
-    random: Random, bed: Float, corner: Corner, px_per_mm: float, lines: tuple[str, ...], lighting: Lighting
-) -> None:
+def _label(random: Random, bed: Float, corner: Corner, px_per_mm: float, lines: tuple[str, ...], stuff: Stuff) -> None:
     """A paper label with a few words."""
     width, height = (round(v * px_per_mm) for v in LABEL_MM)
     paper = np.full((height, width), 255, np.uint8)
@@ -181,10 +150,10 @@ def _label(
             max(1, round(size)),
             cv2.LINE_AA,
         )
-    _stick_on(random, bed, paper, corner, lighting)
+    _stick_on(random, bed, paper, corner, stuff)
 
 
-def _ruler(random: Random, bed: Float, corner: Corner, px_per_mm: float, lighting: Lighting) -> None:
+def _ruler(random: Random, bed: Float, corner: Corner, px_per_mm: float, stuff: Stuff) -> None:
     """A millimetre ruler along the whole bed, black on white or white on black."""
     tall, length = round(RULER_MM * px_per_mm), bed.shape[1]
     blank = np.full((tall, length), 255, np.uint8)
@@ -203,10 +172,10 @@ def _ruler(random: Random, bed: Float, corner: Corner, px_per_mm: float, lightin
                 max(1, round(px_per_mm / 14)),
                 cv2.LINE_AA,
             )
-    _stick_on(random, bed, np.asarray(255 - blank if random.random() < 0.2 else blank), corner, lighting)
+    _stick_on(random, bed, np.asarray(255 - blank if random.random() < 0.2 else blank), corner, stuff)
 
 
-def _stick_on(random: Random, bed: Float, paper: Array, corner: Corner, lighting: Lighting) -> None:
+def _stick_on(random: Random, bed: Float, paper: Array, corner: Corner, stuff: Stuff) -> None:
     """Paper, dark where 0, a little askew; on a light table it lets some light through."""
     height, width = paper.shape
     turn = cv2.getRotationMatrix2D((width / 2, height / 2), random.uniform(-1.5, 1.5), 0.97)
@@ -214,29 +183,26 @@ def _stick_on(random: Random, bed: Float, paper: Array, corner: Corner, lighting
     there = cv2.warpAffine(np.full(paper.shape, 255, np.uint8), turn, (width, height)).astype(np.float32) / 255
     part = bed[corner[1] : corner[1] + height, corner[0] : corner[0] + width]
     drawn, there = drawn[: part.shape[0], : part.shape[1], None], there[: part.shape[0], : part.shape[1], None]
-    bright = PAPER if lighting.name != "transmitted" else PAPER_THROUGH * lighting.backing
-    part += there * (INK + drawn * np.float32(bright * random.uniform(0.85, 1.1)) - part)
+    part += there * (stuff.ink + drawn * np.float32(stuff.paper * random.uniform(0.85, 1.1)) - part)
 
 
-def _numbers(
-    random: Random, bed: Float, layout: Layout, pictures: list[BonePicture], px_per_mm: float, lighting: Lighting
-) -> None:
+def _numbers(random: Random, bed: Float, layout: Layout, covers: list[Float], px_per_mm: float, stuff: Stuff) -> None:
     """A number at a corner of each bone's picture, where the bone leaves room."""
     size = round(NUMBER_MM * px_per_mm)
-    for k, ((x, y), picture) in enumerate(zip(layout.corners, pictures, strict=True)):
+    for k, ((x, y), cover) in enumerate(zip(layout.corners, covers, strict=True)):
         free = [
             (row, column)
             for row in (0, -size)
             for column in (0, -2 * size)
-            if picture.cover.shape[0] > size
-            and picture.cover.shape[1] > 2 * size
-            and not picture.cover[row:][:size, column:][:, : 2 * size].any()
+            if cover.shape[0] > size
+            and cover.shape[1] > 2 * size
+            and not cover[row:][:size, column:][:, : 2 * size].any()
         ]
         if not free:
             continue
         row, column = free[int(random.integers(len(free)))]
-        top = y + row % picture.cover.shape[0]
-        left = x + column % picture.cover.shape[1]
+        top = y + row % cover.shape[0]
+        left = x + column % cover.shape[1]
         mark = np.zeros((size, 2 * size), np.uint8)
         cv2.putText(
             mark,
@@ -250,10 +216,10 @@ def _numbers(
         )
         share = (mark.astype(np.float32) / 255)[..., None]
         part = bed[top : top + size, left : left + 2 * size]
-        part += share * ((PAPER if lighting.name == "dark" else INK) - part)
+        part += share * (np.float32(stuff.pencil) - part)
 
 
-def _litter(random: Random, bed: Float, per_cm2: float, px_per_mm: float, lighting: Lighting) -> None:
+def _litter(random: Random, bed: Float, per_cm2: float, px_per_mm: float, stuff: Stuff) -> None:
     """Dust, fibres and scratches of the glass: bright on black, dark on white."""
     height, width = bed.shape[:2]
     specks = per_cm2 * height * width / (10 * px_per_mm) ** 2
@@ -283,4 +249,4 @@ def _litter(random: Random, bed: Float, per_cm2: float, px_per_mm: float, lighti
         cv2.line(dirt, (int(x0), int(y0)), (int(x1), int(y1)), (int(random.uniform(20, 80)),), 1, cv2.LINE_AA)
     rows, columns = np.nonzero(dirt)
     share = (dirt[rows, columns].astype(np.float32) / 255)[:, None]
-    bed[rows, columns] += share * (np.float32(0.5 if lighting.name == "dark" else 0.08) - bed[rows, columns])
+    bed[rows, columns] += share * (np.float32(stuff.dust) - bed[rows, columns])

@@ -112,38 +112,24 @@ HARD = Level(
 )
 
 LEVEL_SHARES: tuple[tuple[Level, float], ...] = ((CLEAN, 0.25), (TYPICAL, 0.5), (HARD, 0.25))
-LIGHTING_SHARES: tuple[tuple[str, float], ...] = (
-    ("dark", 0.44),
-    ("white", 0.30),
-    ("transmitted", 0.20),
-    ("photocopy", 0.06),
-)
-"""`dark`: on black. `white`: on white. `transmitted`: on a light table. `photocopy`: a copy of one on white."""
 DPI_SHARES: tuple[tuple[int, float], ...] = ((300, 0.15), (600, 0.65), (1200, 0.20))
-OUTLINE_SHARES: tuple[tuple[str, float], ...] = (
-    ("fan", 0.26),
-    ("narrow", 0.12),
-    ("round", 0.14),
-    ("notched", 0.13),
-    ("spiny", 0.11),
-    ("lobed", 0.10),
-    ("straight", 0.14),
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variety:
     """What a set may hold; None leaves the whole range open."""
 
+    makes: Sequence[str] | None = None
+    """Names of makes of drawings; every scan is of one of them, in equal shares."""
     outlines: Sequence[str] | None = None
-    """Outline families, see OUTLINE_SHARES."""
+    """Families of outlines. Only makes that draw one of them are drawn then."""
     increments: Sequence[float] | None = None
     """Growth of successive years as a share of what the growth curve gives; every fish lives through some run of
     them."""
     levels: Sequence[str] | None = None
     """`clean`, `typical`, `hard`."""
     lightings: Sequence[str] | None = None
-    """`dark`, `white`, `transmitted`, `photocopy`."""
+    """As `lighting` in the truth. Only makes that draw one of them are drawn then."""
     dpis: Sequence[int] | None = None
     species: Sequence[str] | None = None
     ages: Range | None = None

@@ -8,7 +8,7 @@ from typing import Any
 import tifffile
 from PIL import Image
 
-from pipeline.simulate.draw import DrawnScan
+from pipeline.simulate.plan import DrawnScan
 
 JPEG_QUALITY = 88  # what a scanner's program offers as good
 PNG_EFFORT = 3  # of 9: fast, and hardly larger

@@ -46,7 +46,7 @@ def main(bones: int = 200, seed: int = 1) -> None:
     """Print the figures."""
     with tempfile.TemporaryDirectory() as folder:
         drawn = Path(folder) / "drawn"
-        made = simulate(drawn, bones, seed, Variety(dpis=(DPI,)))
+        made = simulate(drawn, bones, seed, Variety(makes=["layered"], dpis=(DPI,)))
         print(f"{made.bones} bones on {made.scans} scans of {DPI} dpi")
         floor(drawn / "scans")  # the files come from memory from now on, for both
         least = floor(drawn / "scans")

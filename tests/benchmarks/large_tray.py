@@ -28,7 +28,9 @@ NOISE = 200
 
 def tray(folder: Path) -> np.ndarray:
     """A4 at 1200 dpi, full of bones, uint16."""
-    simulate(folder, 40, 1, Variety(dpis=(300,), tray_share=1.0, levels=("clean",), lightings=("dark",)))
+    simulate(
+        folder, 40, 1, Variety(makes=["layered"], dpis=(300,), tray_share=1.0, levels=("clean",), lightings=("dark",))
+    )
     page = np.zeros((HEIGHT, WIDTH), np.uint8)
     x = y = row = 0
     for path in sorted((folder / "scans").iterdir()):

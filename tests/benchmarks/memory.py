@@ -24,7 +24,7 @@ def copies(folder: Path, number: int) -> Path:
     """A folder of so many copies of the smallest of a few drawn scans."""
     drawn = folder / "drawn"
     if not drawn.exists():
-        simulate(drawn, 12, 1, Variety(dpis=(300,), tray_share=0.0, levels=("clean",)))
+        simulate(drawn, 12, 1, Variety(makes=["layered"], dpis=(300,), tray_share=0.0, levels=("clean",)))
     small = min((drawn / "scans").iterdir(), key=lambda path: path.stat().st_size)
     scans = folder / f"scans-{number}"
     scans.mkdir()

@@ -34,7 +34,7 @@ NOISE = 0.2
 def drawn_bones(folder: Path) -> list[tuple[Specimen, BoneReading]]:
     """Bones drawn and read by the whole command, with their rows."""
     drawn, run = folder / "drawn", folder / "run"
-    simulate(drawn, DRAWN, 1, Variety(dpis=(300,)))
+    simulate(drawn, DRAWN, 1, Variety(makes=["layered"], dpis=(300,)))
     age(Request(scans=(drawn / "scans",), out=run, specimens=drawn / "specimens.csv", workers=2), lambda _: None)
     with Ledger(run) as ledger:
         rows = {(row.scan, row.bone): row for row in ledger.specimens.all()}

@@ -171,7 +171,7 @@ def test_a_cut_bone_is_said_to_be_whatever_the_size_of_the_scan(rest: int) -> No
 
 @pytest.mark.parametrize("lighting", ["dark", "white", "transmitted"])
 def test_bones_of_drawn_trays_are_found_beside_label_and_ruler(lighting: str) -> None:
-    variety = Variety(levels=["clean"], lightings=[lighting], dpis=[300], tray_share=1.0)
+    variety = Variety(makes=["layered"], levels=["clean"], lightings=[lighting], dpis=[300], tray_share=1.0)
     for scan in draw_scans(6, 11, variety):
         grey = scan.pixels if scan.pixels.ndim == 2 else scan.pixels.mean(2).astype(scan.pixels.dtype)
         rows = scan.tables.truth

@@ -8,14 +8,17 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from pipeline.simulate.draw import DrawnScan, Plan, draw_scan, draw_scans
+from pipeline.simulate.draw import draw_scans
 from pipeline.simulate.fish import SPECIES, draw_fish
-from pipeline.simulate.marks import AXIS, PER_DEGREE, draw_marks
-from pipeline.simulate.outline import DEGREES, draw_outline
+from pipeline.simulate.makes.layered import NAME, OUTLINES, draw_scan
+from pipeline.simulate.marks import draw_marks
+from pipeline.simulate.outline import draw_outline
 from pipeline.simulate.picture import draw_bone
-from pipeline.simulate.variety import CLEAN, HARD, OUTLINE_SHARES, TYPICAL, Variety
+from pipeline.simulate.place import AXIS, DEGREES, PER_DEGREE
+from pipeline.simulate.plan import DrawnScan, Plan
+from pipeline.simulate.variety import CLEAN, HARD, TYPICAL, Variety
 
-FAMILIES = [family for family, _ in OUTLINE_SHARES]
+FAMILIES = [family for family, _ in OUTLINES]
 PX_PER_MM = 300 / 25.4
 
 
@@ -110,7 +113,9 @@ def test_good_and_poor_years_follow_the_series_asked_for():
     # On a von Bertalanffy curve each increment after the first is the same share of the one before.
     series = np.array((1.0, 2.5, 0.8, 1.7, 0.6, 2.2, 1.1, 0.9, 1.9, 1.3, 0.7, 1.6))
     runs = 0
-    for scan in draw_scans(8, 3, Variety(increments=series, levels=["clean"], dpis=[300], tray_share=0.0)):
+    for scan in draw_scans(
+        8, 3, Variety(makes=[NAME], increments=series, levels=["clean"], dpis=[300], tray_share=0.0)
+    ):
         radii = [row["radius_px"] for row in scan.tables.truth_annuli if row["kind"] == "annulus"]
         years = np.log(np.diff(radii))
         if len(years) < 3:
@@ -147,7 +152,7 @@ def test_annuli_are_dark_on_a_black_bed_and_bright_on_a_light_table():
 
 
 def test_a_seed_gives_the_same_pixels_and_another_seed_gives_others():
-    variety = Variety(dpis=[300])
+    variety = Variety(makes=[NAME], dpis=[300])
     first, again, other = (next(iter(draw_scans(1, seed, variety))) for seed in (11, 11, 12))
     assert np.array_equal(first.pixels, again.pixels)
     assert first.tables == again.tables
@@ -155,7 +160,7 @@ def test_a_seed_gives_the_same_pixels_and_another_seed_gives_others():
 
 
 def test_a_scan_depends_on_its_place_in_the_set_alone():
-    variety = Variety(dpis=[300], tray_share=0.0)
+    variety = Variety(makes=[NAME], dpis=[300], tray_share=0.0)
     few, many = list(draw_scans(2, 5, variety)), list(draw_scans(3, 5, variety))
     assert np.array_equal(few[1].pixels, many[1].pixels)
 
@@ -174,7 +179,7 @@ def test_bones_of_a_tray_are_numbered_by_rows_and_do_not_overlap():
 def test_levels_grow_harder_to_see():
     seen = {}
     for level in ("clean", "hard"):
-        rows = [row for scan in draw_scans(6, 21, Variety(levels=[level], dpis=[300], tray_share=0.0))
+        rows = [row for scan in draw_scans(6, 21, Variety(makes=[NAME], levels=[level], dpis=[300], tray_share=0.0))
                 for row in scan.tables.truth_annuli if row["kind"] == "annulus"]  # fmt: skip
         seen[level] = np.mean([row["visibility"] for row in rows])
     assert seen["hard"] < seen["clean"] - 0.1

@@ -143,7 +143,9 @@ def main() -> int:
     random = np.random.default_rng(given.seed)
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        simulate(folder / "drawn", 1, given.seed, Variety(dpis=(300,), tray_share=0.0, levels=("clean",)))
+        simulate(
+            folder / "drawn", 1, given.seed, Variety(makes=["layered"], dpis=(300,), tray_share=0.0, levels=("clean",))
+        )
         with Image.open(next((folder / "drawn" / "scans").iterdir())) as drawn:
             grey = np.asarray(drawn.convert("L"))
         scans = folder / "scans"

@@ -50,7 +50,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         drawn = folder / "drawn"
-        simulate(drawn, SCANS, given.seed, Variety(dpis=(300,), tray_share=0.0, levels=("clean",)))
+        simulate(drawn, SCANS, given.seed, Variety(makes=["layered"], dpis=(300,), tray_share=0.0, levels=("clean",)))
         began = time.monotonic()
         subprocess.run(command(drawn, folder / "undisturbed"), check=True, capture_output=True)
         whole = time.monotonic() - began
