@@ -8,23 +8,13 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
+from pipeline.simulate.damage import hurt
 from pipeline.simulate.fish import Fish
 from pipeline.simulate.marks import GrowthMarks, draw_marks
-from pipeline.simulate.noise import Array, Random, cloud, ease, ripple
+from pipeline.simulate.noise import Random, cloud, ease, ripple
 from pipeline.simulate.outline import Outline
-from pipeline.simulate.place import (
-    AXIS,
-    DIRECTIONS,
-    PER_DEGREE,
-    SUBPIXEL_BITS,
-    Place,
-    fill,
-    put_down,
-    rolled_up,
-    subpixels,
-    unrolled,
-)  # fmt: skip
-from pipeline.simulate.plate import Plate, draw_plate
+from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE, Place, put_down, rolled_up, unrolled
+from pipeline.simulate.plate import draw_plate
 from pipeline.simulate.variety import Level
 
 DRAWN_OUTSIDE_PX = 0.4  # a filled polygon covers about this much more than its outline
@@ -34,7 +24,6 @@ WORN_CHANCE = 0.22
 BEVEL = (0.003, 0.018)  # width over which the margin thins out, of the growth axis
 BEVEL_LEFT = (0.35, 0.85)  # thickness left at the very margin
 MOTTLE = 0.055  # strength of blotches at texture 1
-CLEAR_OF_AXIS_DEG = 9.0  # damage keeps this far from the growth axis, so that truth stays on the bone
 LAMP_SLANT = (0.1, 0.55)  # how strongly the slope of the surface shows in reflected light
 
 
@@ -74,7 +63,7 @@ def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: 
     damaged = random.random() < level.damage_chance
     if damaged:
         for _ in range(random.integers(1, 4)):
-            _hurt(random, cover, stain, plate, outline, place)
+            hurt(random, cover, stain, plate.margin, outline.half_angle_deg, place)
     depth = cv2.distanceTransform(np.asarray(cover > 127, np.uint8), cv2.DIST_L2, 5)
     left = np.float32(random.uniform(*BEVEL_LEFT))
     optical *= left + (1 - left) * np.clip(depth / np.float32(max(random.uniform(*BEVEL) * axis_px, 1.0)), 0, 1)
@@ -134,43 +123,3 @@ def _glare(random: Random, shape: tuple[int, int]) -> Float:
     uneven += 0.5 * cloud(random, shape, (size / 4, size / 4)) + 0.4 * cloud(random, shape, (size / 14, size / 14))
     spots = ease((uneven - np.float32(random.uniform(2.0, 2.7))) / 0.9)
     return np.asarray(np.float32(random.uniform(0.1, 0.45)) * spots, np.float32)
-
-
-def _hurt(random: Random, cover: Array, stain: Float, plate: Plate, outline: Outline, place: Place) -> None:
-    """One nick, break, crack or hole, in place."""
-    reach = float(np.clip(outline.half_angle_deg, CLEAR_OF_AXIS_DEG + 6, 60))
-    direction = random.choice([-1, 1]) * random.uniform(CLEAR_OF_AXIS_DEG, reach)
-    rim = float(plate.margin[int((direction + 180) * PER_DEGREE) % DIRECTIONS])
-    kind = random.choice(["nick", "crack", "break", "hole"], p=[0.4, 0.3, 0.18, 0.12])
-    if kind == "nick":
-        half, depth = random.uniform(0.8, 3.0), random.uniform(0.02, 0.09) * rim
-        d = direction + half * np.array([-1.2, -0.7, -0.2, 0.3, 0.8, 1.2, 1.2, -1.2])
-        r = rim - depth * np.array([-0.4, 0.6, 1.0, 0.8, 0.5, -0.4, -1.0, -1.0]) * random.uniform(0.8, 1.2, 8)
-        fill(cover, *place.at(d, r), 0)
-    elif kind == "crack":
-        r = np.linspace(rim * 1.01, rim * random.uniform(0.4, 0.8), 20)
-        d = direction + np.cumsum(random.normal(0, 0.35, 20))
-        line = np.zeros(cover.shape, np.uint8)
-        cv2.polylines(
-            line,
-            [subpixels(*place.at(d, r))],
-            False,
-            (255,),
-            max(1, round(rim / 350)),
-            cv2.LINE_AA,
-            shift=SUBPIXEL_BITS,
-        )
-        stain *= 1 - np.float32(random.uniform(0.3, 0.7)) * line.astype(np.float32) / 255
-    elif kind == "break":  # the corner of the fan is gone
-        side = np.sign(direction)
-        near = max(reach * random.uniform(0.55, 0.8), CLEAR_OF_AXIS_DEG)
-        d = side * np.linspace(near, reach + 12, 14)
-        r = rim * (np.linspace(1.02, random.uniform(0.5, 0.75), 14) + random.normal(0, 0.006, 14))
-        d, r = np.append(d, [side * (reach + 12), side * near]), np.append(r, [2.0 * rim, 2.0 * rim])
-        fill(cover, *place.at(d, r), 0)
-    else:
-        middle, size = rim * random.uniform(0.4, 0.85), rim * random.uniform(0.008, 0.025)
-        x, y = place.at(np.array(direction), np.array(middle))
-        turn = np.linspace(0, 2 * np.pi, 14, endpoint=False)
-        bulge = size * random.uniform(0.6, 1.3, 14)
-        fill(cover, x + bulge * np.cos(turn), y + bulge * np.sin(turn), 0)
