@@ -15,11 +15,9 @@ from pydantic import Field
 from pipeline.settings_first_pass import (
     CropSettings,
     FocusSettings,
-    MarksSettings,
     ProfileSettings,
     ReadingSettings,
     ScanSettings,
-    SegmentSettings,
     UnwrapSettings,
 )
 from pipeline.settings_second_pass import (
@@ -73,11 +71,9 @@ class Settings(Section):
     """All settings of a run."""
 
     scan: ScanSettings
-    segment: SegmentSettings
     focus: FocusSettings
     unwrap: UnwrapSettings
     profile: ProfileSettings
-    marks: MarksSettings
     reading: ReadingSettings
     crops: CropSettings
     evidence: EvidenceModel
@@ -119,5 +115,5 @@ def _digest(content: object) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
 
 
-FIRST_PASS = ("scan", "segment", "focus", "unwrap", "profile", "marks", "reading", "crops")
+FIRST_PASS = ("scan", "focus", "unwrap", "profile", "reading", "crops")
 """Sections that the first pass reads; all others are re-applied without reading an image."""

@@ -11,8 +11,6 @@ Fraction = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Count = Annotated[int, Field(ge=0)]
-Band = tuple[float, float]
-"""From and to: a measure below the first says no, above the second yes, or the other way round."""
 
 
 def _day_of_year(text: str) -> str:

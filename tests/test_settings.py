@@ -67,10 +67,6 @@ def read(tmp_path):
             "[scan]\ndoubtful_dpi = [72, true]",
             "mine.toml: scan.doubtful_dpi: must be a list, each a number, found true in it",
         ),
-        (
-            "[segment]\nedge_of_frame = [0.3]",
-            "mine.toml: segment.edge_of_frame: must be a list of 2, each a number, found [0.3]",
-        ),
     ],
 )
 def test_a_wrong_value_is_told_with_file_key_and_allowed_range(told, text, line):

@@ -13,8 +13,19 @@ from numpy.typing import NDArray
 
 from pipeline.bone.median import median
 from pipeline.records import Float, Mask
-from pipeline.settings_first_pass import SegmentSettings
 
+_BACKING_GRID_PX = 104  # cells along the longer side for the backing's brightness; it changes slowly
+# Frames about the backing that are peeled off (scanner lid about a black card, border of a photocopy).
+_FRAMES_AT_MOST = 2
+_LID_SHARE = 0.06  # share of the scan's sides within which strips along its edges may be shadow of the lid, or a frame
+_LID_CONTRAST = 0.03  # brightness by which most of such a strip differs from the backing
+_FRAME_CONTRAST = 0.10  # brightness; what differs more from the rim of the scan may be the true backing within a frame
+_FRAME_SHARE = 0.40  # share of the scan that a backing within a frame covers at least
+_FRAME_FILL = 0.90  # share of its smallest rectangle that it fills at least: a page or card, no bone
+SURELY_DARK = 0.30
+"""Brightness 0..1 of the backing; below it only brighter things can be bones."""
+SURELY_BRIGHT = 0.70
+"""Brightness 0..1 of the backing; above it only darker things can be bones."""
 _FITS = 7  # reweighted fits; the scale of the residuals settles after four or five
 _EVERY = 2  # cells; a quadratic surface needs no more than every second one
 _FIRST_SCALE = 0.12  # brightness; wide enough for uneven light, too narrow to take in bones
@@ -66,7 +77,7 @@ class Backing:
         )
 
 
-def find_backing(image: Float, settings: SegmentSettings) -> Backing:
+def find_backing(image: Float) -> Backing:
     """Find the backing of an image of brightness 0..1, (row, column).
 
     The brightness met most often along the rim of the scan starts a quadratic surface, fitted by iteratively reweighted
@@ -75,25 +86,25 @@ def find_backing(image: Float, settings: SegmentSettings) -> Backing:
     brightness is a card, page or light table in a frame: the search starts again within it.
     """
     height, width = image.shape
-    shrink = max(1.0, max(height, width) / settings.backing_grid_px)
+    shrink = max(1.0, max(height, width) / _BACKING_GRID_PX)
     size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
     grid = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
     field = np.ones(grid.shape, bool)
-    surface = _surface(grid, field, settings)
-    for _ in range(settings.frames_at_most):
-        inner = _framed(grid, surface, field, settings)
+    surface = _surface(grid, field)
+    for _ in range(_FRAMES_AT_MOST):
+        inner = _framed(grid, surface, field)
         if inner is None:
             break
         field = inner
-        surface = _surface(grid, field, settings)
-    field &= _open_glass(grid - surface, field, settings)
+        surface = _surface(grid, field)
+    field &= _open_glass(grid - surface, field)
     residual = np.abs(grid - surface)[field]
     standing_out = residual[residual > 1.5 * _NEAR]
     contrast = float(np.percentile(standing_out, 80)) if standing_out.size >= 6 else 0.0
     return Backing(surface, (width / size[0], height / size[1]), field, median(surface[field]), contrast)
 
 
-def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
+def _surface(grid: Float, field: Mask) -> Float:
     """The backing's brightness on the grid, fitted to the cells of the field.
 
     Things lie on one side of a dark or bright backing, so residuals on that side lose their weight sooner.
@@ -104,8 +115,8 @@ def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
     sparse = field[::_EVERY, ::_EVERY]
     inside, seen = terms[::_EVERY, ::_EVERY][sparse], grid[::_EVERY, ::_EVERY][sparse]
     start = _commonest(grid[_rim(field)])
-    things_brighter = 1.0 if start > settings.surely_bright else _ONE_SIDE
-    things_darker = 1.0 if start < settings.surely_dark else _ONE_SIDE
+    things_brighter = 1.0 if start > SURELY_BRIGHT else _ONE_SIDE
+    things_darker = 1.0 if start < SURELY_DARK else _ONE_SIDE
     residual, scale = seen - start, _FIRST_SCALE
     solution = np.array([start, 0, 0, 0, 0, 0], np.float32)
     for turn in range(_FITS):
@@ -129,36 +140,36 @@ def _surface(grid: Float, field: Mask, settings: SegmentSettings) -> Float:
     return np.clip(surface, 0, 1)
 
 
-def _framed(grid: Float, surface: Float, field: Mask, settings: SegmentSettings) -> Mask | None:
+def _framed(grid: Float, surface: Float, field: Mask) -> Mask | None:
     """The rectangle within the field that is the true backing, when the field so far was a frame around it."""
-    different = ((np.abs(grid - surface) > settings.frame_contrast) & field).astype(np.uint8)
+    different = ((np.abs(grid - surface) > _FRAME_CONTRAST) & field).astype(np.uint8)
     contours, _ = cv2.findContours(different, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     for contour in contours:
         area = cv2.contourArea(contour)
-        if area < settings.frame_share * np.count_nonzero(field):
+        if area < _FRAME_SHARE * np.count_nonzero(field):
             continue
         (_, (across, down), _) = cv2.minAreaRect(contour)
-        if area > settings.frame_fill * across * down:
+        if area > _FRAME_FILL * across * down:
             inner = cv2.drawContours(np.zeros_like(different), [contour], -1, 1, -1)
             inner = cv2.erode(inner, np.ones((3, 3), np.uint8), borderValue=1)
             return np.asarray(inner > 0)
     return None
 
 
-def _open_glass(off: Float, field: Mask, settings: SegmentSettings) -> Mask:
+def _open_glass(off: Float, field: Mask) -> Mask:
     """False on strips along the scan's edges that for most of their length differ from the backing, all to one side."""
     open_glass = np.ones(field.shape, bool)
     for turned in range(4):
         # Each edge in turn is made the top one; `np.rot90` gives views, so writing reaches the array itself.
         difference, inside, seen = (np.rot90(a, turned) for a in (off, field, open_glass))
-        strips = max(1, round(settings.lid_share * seen.shape[0]))
+        strips = max(1, round(_LID_SHARE * seen.shape[0]))
         depth = 0
         for row in range(strips):
             cells = difference[row][inside[row]]
             if cells.size:
                 low, high = (int(share * (cells.size - 1)) for share in (0.3, 0.7))
                 ordered = np.sort(cells)
-                if max(ordered[low], -ordered[high]) <= settings.lid_contrast:
+                if max(ordered[low], -ordered[high]) <= _LID_CONTRAST:
                     break
             depth = row + 1
         seen[: depth + (depth > 0)] = False

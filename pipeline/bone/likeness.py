@@ -12,8 +12,42 @@ from pipeline.bone.median import median
 from pipeline.bone.outline import Cutout
 from pipeline.bone.shape import filled, outer_contour, solidity
 from pipeline.records import Float, Mask
-from pipeline.settings_first_pass import SegmentSettings
 
+# Pairs are bands: a measure beyond one end of its band has no effect, beyond the other end it excludes.
+# Overlap with the rectangle of the same moments: a fan stays below .90, paper, tape and rulers reach 1.
+_SQUARENESS_OF_PAPER = (0.91, 0.97)
+_ASPECT_OF_RULER = (3.0, 4.2)  # long over short side: opercles are fans, rulers and strips are not
+_ROUNDNESS_OF_COIN = (0.955, 0.98)  # overlap with the ellipse of the same moments: coins, scales and seeds reach 1
+# Area over that of the convex hull: notched and worn bones stay above .85, twigs and lettering below.
+_SOLIDITY_OF_BONE = (0.65, 0.85)
+# The same with holes left open, at full resolution, for small things in company: letters are strokes.
+_SOLIDITY_OF_LETTER = (0.86, 0.93)
+# Contrast of its clearest parts over its usual one: print is as black everywhere, bones are densest at the base.
+_FLATNESS_OF_LETTER = (1.03, 1.08)
+_EDGE_OF_FRAME = (0.30, 0.45)  # share of the outline on the scan's edge: lid shadows and frames hug it
+# Share of the brightness step made at the outline: glare and stains fade out, bones end.
+_SHARPNESS_OF_BONE = (0.10, 0.30)
+# Size over that of the largest bone: 5 mm beside 40 mm is .125, hairs and specks are smaller.
+_SMALLNESS_OF_BONE = (0.08, 0.17)
+# Brightness step over that of the clearest thing of the scan: bones of one scan are much alike, paper on a white
+# backing and stains are faint.
+_FAINTNESS_OF_BONE = (0.12, 0.30)
+_ZONES_OF_BONE = (0.12, 0.26)  # share of the brightness variance that zones about a focus at the outline explain
+# The same share; from here on neither dark strokes nor gaps alone make a bone print: few words reach .60.
+_PLAIN_ZONES = (0.60, 0.75)
+_ZONES_OF_SCALE = (0.25, 0.5)  # by how much zones about a focus deep inside explain more: scales and coins
+# Share covered by thin dark strokes: of two hundred bones one reaches .07, labels and words .08 to .36.
+_STROKES_OF_PRINT = (0.08, 0.14)
+# Area over that of the convex hull, holes left open: of five hundred bones one is below .87 and the most deeply torn
+# one at .80, runs of letters at .65 to .78.
+_WHOLENESS_OF_BONE = (0.75, 0.84)
+# Area of the exact outline over that of the thing first found: of 417 drawn bones none is below .86, stains and
+# scattered print reach .35.
+_KEPT_OF_BONE = (0.50, 0.70)
+# Share of the place found that stands out by itself: of five hundred bones one is below .94, joined letters reach .88.
+_COVER_OF_BONE = (0.85, 0.92)
+# Contrast of its darkest parts over its own: print on paper stands out far more than paper on the backing.
+_INK_OF_PRINT = (9.0, 16.0)
 _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
 _OUTLINE_SIDE = 80  # pixels; a mask reduced to this size keeps its outline
 _STROKE = 9  # pixels of that size; letters of two lines on a label are drawn with thinner strokes than this
@@ -71,36 +105,36 @@ def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, in
     )
 
 
-def shape_likeness(shape: Shape, settings: SegmentSettings) -> float:
+def shape_likeness(shape: Shape) -> float:
     """0 to 1 from the outline alone."""
     # A bone cut by the scan's edge ends in a straight line there: it may be as square as paper.
     lenient = 0.03 if shape.on_edge > 0.04 else 0.0
     return (
-        _falling(shape.squareness - lenient, settings.squareness_of_paper)
-        * _falling(shape.aspect, settings.aspect_of_ruler)
-        * _falling(shape.roundness, settings.roundness_of_coin)
-        * _rising(shape.solidity, settings.solidity_of_bone)
-        * _falling(shape.on_edge, settings.edge_of_frame)
+        _falling(shape.squareness - lenient, _SQUARENESS_OF_PAPER)
+        * _falling(shape.aspect, _ASPECT_OF_RULER)
+        * _falling(shape.roundness, _ROUNDNESS_OF_COIN)
+        * _rising(shape.solidity, _SOLIDITY_OF_BONE)
+        * _falling(shape.on_edge, _EDGE_OF_FRAME)
     )
 
 
-def size_likeness(side: float, largest: float, settings: SegmentSettings) -> float:
+def size_likeness(side: float, largest: float) -> float:
     """0 to 1 from its size beside the largest thing on the scan that may be a bone: specks and hairs are small."""
-    return _rising(side / largest, settings.smallness_of_bone)
+    return _rising(side / largest, _SMALLNESS_OF_BONE)
 
 
-def kept_likeness(cutout: Cutout, settings: SegmentSettings) -> float:
+def kept_likeness(cutout: Cutout) -> float:
     """0 to 1 from how much of it remains at full resolution."""
-    return _rising(cutout.kept, settings.kept_of_bone)
+    return _rising(cutout.kept, _KEPT_OF_BONE)
 
 
-def lettering_likeness(cutout: Cutout, small: Small, settings: SegmentSettings) -> float:
+def lettering_likeness(cutout: Cutout, small: Small) -> float:
     """0 to 1 for small things in company: letters and digits are flat strokes, bones are sheets with a dense base."""
-    sheet = _rising(solidity(cutout.mask) * cutout.covered, settings.solidity_of_letter)
-    unwritten = _falling(strokes(small, _LETTER_STEP), settings.strokes_of_print)
+    sheet = _rising(solidity(cutout.mask) * cutout.covered, _SOLIDITY_OF_LETTER)
+    unwritten = _falling(strokes(small, _LETTER_STEP), _STROKES_OF_PRINT)
     if unwritten < 1:  # dark ribs and plain zones look like strokes too, but only a bone has zones
-        unwritten = max(unwritten, _rising(zones(small)[0], settings.plain_zones))
-    return sheet * _rising(ink(small), settings.flatness_of_letter) * unwritten
+        unwritten = max(unwritten, _rising(zones(small)[0], _PLAIN_ZONES))
+    return sheet * _rising(ink(small), _FLATNESS_OF_LETTER) * unwritten
 
 
 def standing_out(cutout: Cutout) -> float:
@@ -109,35 +143,35 @@ def standing_out(cutout: Cutout) -> float:
     return abs(median(off)) if off.size else 0.0
 
 
-def contrast_likeness(step: float, clearest: float, settings: SegmentSettings) -> float:
+def contrast_likeness(step: float, clearest: float) -> float:
     """0 to 1 from how much it stands out, beside the clearest thing on the scan: bones of one scan are much alike."""
-    return _rising(step / clearest, settings.faintness_of_bone) if clearest > 0 else 1.0
+    return _rising(step / clearest, _FAINTNESS_OF_BONE) if clearest > 0 else 1.0
 
 
-def edge_likeness(small: Small, settings: SegmentSettings) -> float:
+def edge_likeness(small: Small) -> float:
     """0 to 1 from how sharply it ends: glare, stains and shadows fade out, bones end."""
-    return _rising(edge_sharpness(small), settings.sharpness_of_bone)
+    return _rising(edge_sharpness(small), _SHARPNESS_OF_BONE)
 
 
-def texture_likeness(cutout: Cutout, small: Small, settings: SegmentSettings) -> float:
+def texture_likeness(cutout: Cutout, small: Small) -> float:
     """0 to 1 from the markings: zones about a focus at the outline, not about one deep inside, and no print."""
     at_rim, deep = zones(small)
     # Ribs of a photocopied bone are as dark as ink, and a bone found with a wide shadow is as gappy as a word; but
     # print is both, and has no plain zones.
-    whole, unwritten = _wholeness(cutout, settings), _falling(strokes(small, _STROKE_STEP), settings.strokes_of_print)
-    print_free = max(whole * unwritten, _rising(at_rim, settings.plain_zones) * max(whole, unwritten))
+    whole, unwritten = _wholeness(cutout), _falling(strokes(small, _STROKE_STEP), _STROKES_OF_PRINT)
+    print_free = max(whole * unwritten, _rising(at_rim, _PLAIN_ZONES) * max(whole, unwritten))
     return (
-        _rising(at_rim, settings.zones_of_bone)
-        * _falling(deep - at_rim, settings.zones_of_scale)
-        * _falling(ink(small), settings.ink_of_print)
+        _rising(at_rim, _ZONES_OF_BONE)
+        * _falling(deep - at_rim, _ZONES_OF_SCALE)
+        * _falling(ink(small), _INK_OF_PRINT)
         * print_free
     )
 
 
-def _wholeness(cutout: Cutout, settings: SegmentSettings) -> float:
+def _wholeness(cutout: Cutout) -> float:
     """0 to 1 from how nearly it is a solid sheet: runs of letters have holes and gaps that the outline bridges."""
-    whole = _rising(solidity(cutout.mask) * cutout.covered, settings.wholeness_of_bone)
-    return whole * _rising(cutout.covered, settings.cover_of_bone)
+    whole = _rising(solidity(cutout.mask) * cutout.covered, _WHOLENESS_OF_BONE)
+    return whole * _rising(cutout.covered, _COVER_OF_BONE)
 
 
 def ink(small: Small) -> float:

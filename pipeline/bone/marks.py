@@ -15,8 +15,8 @@ from pipeline.bone.median import median
 from pipeline.bone.ridges import LEAST_FLANK_COVERAGE, Boxes, Ridges, find_ridges, flanks, ridge_response
 from pipeline.bone.rim import hollows, levels
 from pipeline.records import Float, Mark, Point, RadialProfile, Strip
-from pipeline.settings_first_pass import MarksSettings
 
+_ARC_EVERY = 4  # rays between the points of a mark's traced arc (4 degrees)
 MARGIN_FADE_PX = 6.0
 """Pixels over which the margin's profile loses its say about a mark farther in."""
 BLOCK_SHOWS = 0.35
@@ -65,12 +65,12 @@ EVIDENCE = (
 """Names of a mark's evidence, in order."""
 
 
-def find_marks(strip: Strip, profile: RadialProfile, focus: Point, settings: MarksSettings) -> tuple[Mark, ...]:
+def find_marks(strip: Strip, profile: RadialProfile, focus: Point) -> tuple[Mark, ...]:
     """Candidate marks of a bone, the innermost first. Points are scan pixels.
 
     Radii are measured from `focus`: the strip's own first sample may have been moved in flattening.
     """
-    ridges = find_ridges(profile, settings)
+    ridges = find_ridges(profile)
     if not len(ridges.edge):
         return ()
     evidence = ridge_evidence(profile, strip.rim, ridges)
@@ -78,8 +78,8 @@ def find_marks(strip: Strip, profile: RadialProfile, focus: Point, settings: Mar
     centre = strip.value.shape[0] // 2
     positions = np.arange(strip.value.shape[1])
     marks = []
-    source = np.stack([a[:: settings.arc_every] for a in (strip.source_x, strip.source_y)], axis=-1).astype(np.float64)
-    trust = strip.trust[:: settings.arc_every]
+    source = np.stack([a[::_ARC_EVERY] for a in (strip.source_x, strip.source_y)], axis=-1).astype(np.float64)
+    trust = strip.trust[::_ARC_EVERY]
     for k, edge in enumerate(ridges.edge):
         x = float(np.interp(edge, positions, strip.source_x[centre]))
         y = float(np.interp(edge, positions, strip.source_y[centre]))

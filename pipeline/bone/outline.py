@@ -10,12 +10,21 @@ from numpy.typing import NDArray
 
 from pipeline.bone.backing import Backing
 from pipeline.bone.median import median
-from pipeline.bone.objects import Thing
+from pipeline.bone.objects import FAINT_SHARE, NOISE_MULTIPLE, Thing
 from pipeline.bone.shape import disc_opened, largest_filled, outer_contour
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Float, Mask, Scan
-from pipeline.settings_first_pass import SegmentSettings
 
+_REACH_SHARE = 0.06  # share of a thing's size by which the outline may lie outside the place where it was found
+_PAD_PX = 8  # pixels about a bone that its crop includes, at least
+_PAD_SHARE = 0.02  # share of the bone's longer side that its crop includes about it
+# Share of the brightness step at which the bone ends; half for a sharp edge, less because the margin thins out.
+_MARGIN_LEVEL = 0.40
+_LEAST_STEP = 0.008  # brightness; steps below this are quantisation
+_LEAST_BLUR_PX = 0.7  # pixels; standard deviation of the smoothing before the outline is drawn, on sharp scans
+_MOST_BLUR_PX = 2.0  # pixels; the same where the grain is coarse (photocopies)
+_BLUR_PER_GRAIN = 4.0  # pixels of smoothing for each unit of grain over step
+_HAIR_SHARE = 0.012  # share of the bone's size; what sticks out thinner than twice this is a hair
 _SILENT = 0.04  # brightness; what differs less from the backing's surface is backing
 
 
@@ -40,9 +49,7 @@ class Cutout:
     """The thing is brighter than the backing."""
 
 
-def cut_out(
-    scan: Scan, backing: Backing, thing: Thing, taken: Mask, scale: float, settings: SegmentSettings
-) -> Cutout | None:
+def cut_out(scan: Scan, backing: Backing, thing: Thing, taken: Mask, scale: float) -> Cutout | None:
     """Cut one thing out of the scan and find where it ends.
 
     `taken` has the reduced scan's shape: True on this and all other things. `scale` is the scan's pixels per reduced
@@ -52,7 +59,7 @@ def cut_out(
     """
     height, width = scan.pixels.shape
     rows, columns = thing.mask.shape
-    pad = max(settings.pad_px / scale, settings.pad_share * max(rows, columns)) + 2
+    pad = max(_PAD_PX / scale, _PAD_SHARE * max(rows, columns)) + 2
     # The crop is cut along pixels of the reduced scan, so that its fields are enlarged by plain resizing.
     x0, y0 = (max(0, int(start - pad)) for start in thing.origin)
     x1 = min(taken.shape[1], int(thing.origin[0] + columns + pad) + 1)
@@ -73,7 +80,7 @@ def cut_out(
     deep = cv2.distanceTransform(np.pad(thing_here, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
     inside = cv2.resize(deep, shape[::-1], interpolation=cv2.INTER_LINEAR) - np.float32(0.5)
     coarse = inside > 0
-    near = _nearest_to(thing_here, taken[y0:y1, x0:x1], settings).view(np.uint8) * np.uint8(255)
+    near = _nearest_to(thing_here, taken[y0:y1, x0:x1]).view(np.uint8) * np.uint8(255)
     allowed = cv2.resize(near, shape[::-1], interpolation=cv2.INTER_LINEAR) > 127
     size = float(np.count_nonzero(coarse)) ** 0.5
     if size < 4:
@@ -90,32 +97,30 @@ def cut_out(
     if not brighter:
         np.negative(off, out=off)
     grain = _grain(off, core)
-    step, typical = _step_inside(off, core, size, settings.faint_share)
-    sigma = float(
-        np.clip(settings.blur_per_grain * grain / max(typical, 1e-3), settings.least_blur_px, settings.most_blur_px)
-    )
+    step, typical = _step_inside(off, core, size, FAINT_SHARE)
+    sigma = float(np.clip(_BLUR_PER_GRAIN * grain / max(typical, 1e-3), _LEAST_BLUR_PX, _MOST_BLUR_PX))
     calm = cv2.GaussianBlur(off, (0, 0), sigma)
     noise = 1.4826 * median(np.abs(away - shift)) / max(1.0, 2 * sigma) if away.size > 50 else 0.0
-    level = np.maximum(settings.margin_level * step, max(settings.noise_multiple * noise, settings.least_step))
+    level = np.maximum(_MARGIN_LEVEL * step, max(NOISE_MULTIPLE * noise, _LEAST_STEP))
     above = calm - cv2.resize(level, shape[::-1], interpolation=cv2.INTER_LINEAR)
     # A shadow that the thing was found with is not part of it, however deep it reaches.
-    clear = core & (calm > settings.faint_share * typical)
+    clear = core & (calm > FAINT_SHARE * typical)
     solid = ((above > 0) | clear) & allowed
     solid = largest_filled(solid.astype(np.uint8))
-    mask = _without_hairs(solid, max(2, round(settings.hair_share * size)))
+    mask = _without_hairs(solid, max(2, round(_HAIR_SHARE * size)))
     if np.count_nonzero(mask) < 16:
         return None
     whole = mask[::2, ::2] | core[::2, ::2]
-    clear = calm[::2, ::2][whole] > settings.faint_share * typical
+    clear = calm[::2, ::2][whole] > FAINT_SHARE * typical
     covered = float(np.mean(clear)) if clear.size else 0.0
     kept = float(np.count_nonzero(mask)) / size**2
     return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), covered, kept, brighter)
 
 
-def _nearest_to(thing: NDArray[np.uint8], taken: Mask, settings: SegmentSettings) -> Mask:
+def _nearest_to(thing: NDArray[np.uint8], taken: Mask) -> Mask:
     """Where a pixel of the reduced crop may belong to the thing: within its reach, and not nearer to another."""
     distance = cv2.distanceTransform(1 - thing, cv2.DIST_L2, 5)
-    near = distance <= max(3.0, settings.reach_share * float(np.count_nonzero(thing)) ** 0.5)
+    near = distance <= max(3.0, _REACH_SHARE * float(np.count_nonzero(thing)) ** 0.5)
     others = taken & (thing == 0)
     if others.any():
         near &= distance < cv2.distanceTransform((~others).view(np.uint8), cv2.DIST_L2, 5)

@@ -27,7 +27,7 @@ def read_bones(
     row_of = {s.bone: s for s in specimens}
     lightings = {s.lighting for s in specimens}
     lighting = lightings.pop() if len(lightings) == 1 else ""
-    bones = find_bones(scan, settings.segment, max(row_of, default=None), lighting)
+    bones = find_bones(scan, max(row_of, default=None), lighting)
     return tuple(
         (bone, read_bone(bone, row_of.get(bone.number), scan, settings))
         for bone in bones
@@ -43,7 +43,7 @@ def read_bone(bone: Bone, row: Specimen | None, scan: Scan, settings: Settings) 
     axis = by_hand(row, scale) if row is not None and given else find_axis(small, loss, settings.focus)
     strip = unwrap(small, loss, axis, settings.unwrap)
     profile = radial_profile(strip, settings.profile)
-    marks = find_marks(strip, profile, axis.focus, settings.marks)
+    marks = find_marks(strip, profile, axis.focus)
     traits = bone_traits(small, strip, profile, axis)
     dpi = row.dpi if row is not None and row.dpi is not None else scan.dpi
     notices = list(scan.notices) if dpi is scan.dpi else []

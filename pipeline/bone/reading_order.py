@@ -8,10 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.records import Point
-from pipeline.settings_first_pass import SegmentSettings
+
+_MOST_TILT_DEGREES = 8  # degrees; a tray turned more than this on the glass is read along the scan
+_ROW_GAP_SHARE = 0.55  # share of the bones' median height by which a bone lies below a row to begin the next one
+_TALL_SHARE = 1.5  # height over the bones' median; taller bones belong to the row of the smaller ones beside them
+_ROW_COST = 0.02  # cost of a row, in squares of the median height: against many rows
+_TILT_COST = 0.02  # cost of the largest tilt, in squares of the median height
 
 
-def reading_order(centres: Sequence[Point], heights: Sequence[float], settings: SegmentSettings) -> list[int]:
+def reading_order(centres: Sequence[Point], heights: Sequence[float]) -> list[int]:
     """Indices of the bones in reading order.
 
     `centres` are (x, y) and `heights` the bones' sizes down the scan, pixels. A tray laid a little askew is read along
@@ -24,18 +29,14 @@ def reading_order(centres: Sequence[Point], heights: Sequence[float], settings: 
     x, y = np.array(centres, float).T
     height = np.array(heights, float)
     typical = float(np.median(height))
-    tall = height > settings.tall_share * typical
+    tall = height > _TALL_SHARE * typical
     best: tuple[float, list[list[int]]] | None = None
-    for degrees in sorted(np.arange(-settings.most_tilt_degrees, settings.most_tilt_degrees + 0.5), key=abs):
+    for degrees in sorted(np.arange(-_MOST_TILT_DEGREES, _MOST_TILT_DEGREES + 0.5), key=abs):
         tilt = np.deg2rad(degrees)
         down, along = y * np.cos(tilt) - x * np.sin(tilt), x * np.cos(tilt) + y * np.sin(tilt)
-        rows = _rows(down, np.flatnonzero(~tall), settings.row_gap_share * typical)
+        rows = _rows(down, np.flatnonzero(~tall), _ROW_GAP_SHARE * typical)
         scatter = sum(float(np.sum((down[r] - down[r].mean()) ** 2)) for r in rows) / len(x)
-        cost = (
-            scatter / typical**2
-            + settings.row_cost * len(rows)
-            + settings.tilt_cost * (degrees / settings.most_tilt_degrees) ** 2
-        )
+        cost = scatter / typical**2 + _ROW_COST * len(rows) + _TILT_COST * (degrees / _MOST_TILT_DEGREES) ** 2
         if best is None or cost < best[0] - 1e-9:
             rows = _joined(rows, np.flatnonzero(tall), down, height)
             best = cost, [sorted(r, key=lambda i: along[i]) for r in rows]

@@ -14,8 +14,11 @@ from numpy.typing import NDArray
 
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Float, RadialProfile
-from pipeline.settings_first_pass import MarksSettings
 
+_NARROWEST_PX = 2.2  # pixels; a narrower winter zone cannot be told from noise
+_WIDEST = 0.09  # share of the radius; no winter zone is wider
+_WIDTH_STEP = 1.3  # each width tried is this much wider than the one before
+_LEAST_DEPTH = 0.004  # opacity loss against both flanks; fainter ridges are texture
 CENTRE = 0.8
 """Width of the centre box, in ridge widths."""
 FLANK = 0.85
@@ -73,21 +76,21 @@ class Boxes:
         return np.asarray(table[:, low] * (1 - part) + table[:, low + 1] * part)
 
 
-def find_ridges(profile: RadialProfile, settings: MarksSettings) -> Ridges:
+def find_ridges(profile: RadialProfile) -> Ridges:
     """Ridges of every width, one for each outer edge."""
     samples = len(profile.value)
     margin = profile.margin
     spp = profile.samples_per_px
-    narrowest = max(2.0, settings.narrowest_px * spp)
-    scales = int(np.ceil(np.log(max(settings.widest * margin / narrowest, 1.01)) / np.log(settings.width_step))) + 1
-    widths = (narrowest * settings.width_step ** np.arange(scales)).astype(np.float64)
+    narrowest = max(2.0, _NARROWEST_PX * spp)
+    scales = int(np.ceil(np.log(max(_WIDEST * margin / narrowest, 1.01)) / np.log(_WIDTH_STEP))) + 1
+    widths = (narrowest * _WIDTH_STEP ** np.arange(scales)).astype(np.float64)
     trust = np.where(np.arange(samples) <= margin, profile.coverage, 0).astype(np.float32)[None]
     boxes = Boxes(profile.value[None], trust)
     at = np.arange(samples, dtype=np.float64)
     grid_at, grid_width = np.broadcast_arrays(at[None, :], widths[:, None])
     response = ridge_response(boxes, grid_at.ravel(), grid_width.ravel(), margin)[0].reshape(scales, samples)
     ranked = response * (grid_width / spp) ** WIDTH_POWER
-    peak = (ranked >= cv2.dilate(ranked, np.ones((3, 5), np.uint8))) & (response > settings.least_depth)
+    peak = (ranked >= cv2.dilate(ranked, np.ones((3, 5), np.uint8))) & (response > _LEAST_DEPTH)
     peak &= (grid_at > INNERMOST * margin) & (grid_at < margin)
     scale, middle = np.nonzero(peak)
     if not len(scale):

@@ -71,7 +71,7 @@ def focus_candidates(folder: Path, settings: Settings) -> list[Candidates]:
     for ref in scans:
         own = {row.bone: truths[row.specimen] for row in rows if row.scan == ref.scan}
         scan = read_scan(ref, settings.scan)
-        for bone in find_bones(scan, settings.segment, max(own, default=None)):
+        for bone in find_bones(scan, max(own, default=None)):
             if bone.number not in own:
                 continue
             small, scale = reduce(bone, settings.unwrap.working_px)

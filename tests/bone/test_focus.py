@@ -58,7 +58,7 @@ def test_rays_reach_the_margin_in_every_direction() -> None:
 
 def only_bone() -> Bone:
     drawn, _ = read_natural(4, "fan")
-    (bone,) = find_bones(scan_of(drawn.picture), SETTINGS.segment)
+    (bone,) = find_bones(scan_of(drawn.picture))
     return bone
 
 

@@ -49,7 +49,7 @@ def nearest(found: NDArray[np.float64], edge: float) -> float:
 @given(edge=st.floats(80, 440), share=st.floats(0.02, 0.06))
 @settings(max_examples=25, deadline=None, derandomize=True)
 def test_the_outer_edge_of_a_zone_is_found_to_half_a_pixel(edge: float, share: float) -> None:
-    ridges = find_ridges(profile_of(winter(edge, share * MARGIN)), SETTINGS.marks)
+    ridges = find_ridges(profile_of(winter(edge, share * MARGIN)))
     assert nearest(ridges.edge, edge) < 0.5 * SPP
     strongest = ridges.edge[np.argmax(ridges.depth)]
     assert abs(strongest - edge) < 0.5 * SPP
@@ -60,7 +60,7 @@ def test_the_outer_edge_of_a_zone_is_found_to_half_a_pixel(edge: float, share: f
 def test_every_zone_is_one_candidate_ordered_from_the_focus(count: int) -> None:
     edges = np.linspace(90, 440, count)
     value = sum(winter(e, 0.22 * 350 / max(count, 4)) for e in edges)
-    ridges = find_ridges(profile_of(np.asarray(value)), SETTINGS.marks)
+    ridges = find_ridges(profile_of(np.asarray(value)))
     strong = ridges.edge[ridges.depth > 0.5 * ridges.depth.max()]
     assert strong == pytest.approx(edges, abs=0.5 * SPP)
     assert (np.diff(ridges.edge) > 0).all()
@@ -69,13 +69,13 @@ def test_every_zone_is_one_candidate_ordered_from_the_focus(count: int) -> None:
 def test_two_lines_nearer_than_their_width_are_one_mark_and_farther_are_two() -> None:
     for gap, many in ((1.5, 1), (25.0, 2)):
         value = np.maximum(winter(240, 14), winter(240 + gap, 14))
-        ridges = find_ridges(profile_of(value), SETTINGS.marks)
+        ridges = find_ridges(profile_of(value))
         assert np.count_nonzero(ridges.depth > 0.5 * ridges.depth.max()) == many
 
 
 @pytest.mark.parametrize("slope", [-0.6, 0.0, 0.6])
 def test_a_bone_that_thins_evenly_has_no_mark(slope: float) -> None:
-    ridges = find_ridges(profile_of(slope * AT / SAMPLES, noise=1e-5), SETTINGS.marks)
+    ridges = find_ridges(profile_of(slope * AT / SAMPLES, noise=1e-5))
     inner = ridges.depth[ridges.edge < 0.9 * MARGIN]
     assert not len(inner) or inner.max() < 0.02
 
@@ -86,7 +86,7 @@ def test_a_step_of_brightness_is_a_weaker_mark_than_a_zone() -> None:
     zone = winter(250, 16)
 
     def strongest(value: NDArray[np.float64]) -> float:
-        found = find_ridges(profile_of(value), SETTINGS.marks)
+        found = find_ridges(profile_of(value))
         return float(found.depth[np.abs(found.edge - 250) < 20].max(initial=0.0))
 
     assert strongest(step) < 0.6 * strongest(zone)
@@ -96,7 +96,7 @@ def test_a_deeper_zone_has_more_depth_and_more_certainty() -> None:
     depths, certainties = [], []
     for depth in (0.05, 0.1, 0.2, 0.4):
         profile = profile_of(winter(250, 16, depth))
-        ridges = find_ridges(profile, SETTINGS.marks)
+        ridges = find_ridges(profile)
         k = int(np.argmin(np.abs(ridges.edge - 250)))
         evidence = dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges)[k], strict=True))
         depths.append(evidence["log_depth"])
@@ -117,7 +117,7 @@ def test_a_mark_on_a_few_rays_only_is_told_from_one_across_the_bone() -> None:
             rim=BARE,
         )  # fmt: skip
         profile = radial_profile(strip, SETTINGS.profile)
-        ridges = find_ridges(profile, SETTINGS.marks)
+        ridges = find_ridges(profile)
         k = int(np.argmin(np.abs(ridges.edge - 250)))
         return dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges)[k], strict=True))
 
@@ -129,7 +129,7 @@ def test_a_mark_on_a_few_rays_only_is_told_from_one_across_the_bone() -> None:
 
 def test_evidence_has_a_number_for_every_name() -> None:
     profile = profile_of(winter(120, 10) + winter(300, 12))
-    ridges = find_ridges(profile, SETTINGS.marks)
+    ridges = find_ridges(profile)
     evidence = ridge_evidence(profile, BARE, ridges)
     assert evidence.shape == (len(ridges.edge), len(EVIDENCE))
     assert np.isfinite(evidence).all()
@@ -153,13 +153,13 @@ def test_a_winter_zone_under_way_at_the_margin_shows_as_a_rise() -> None:
 
 def test_a_mark_at_the_very_margin_needs_no_outer_flank() -> None:
     value = winter(300, 16) + winter(MARGIN - 5, 14)
-    ridges = find_ridges(profile_of(np.asarray(value)), SETTINGS.marks)
+    ridges = find_ridges(profile_of(np.asarray(value)))
     assert nearest(ridges.edge, MARGIN - 5) < 2 * SPP
 
 
 def test_nothing_is_found_under_the_socket_or_beyond_the_margin() -> None:
     value = winter(20, 8) + winter(300, 16)
     profile = profile_of(np.asarray(value))
-    ridges = find_ridges(profile, SETTINGS.marks)
+    ridges = find_ridges(profile)
     assert ridges.middle.min() > 20
     assert ridges.edge.max() <= profile.margin

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from reading import SETTINGS
 
-from pipeline.bone.radial_profile import radial_profile
+from pipeline.bone.radial_profile import MARGIN_BEYOND_PX, radial_profile
 from pipeline.bone.rim import STEPS_PX
 from pipeline.records import RadialProfile, Strip
 
@@ -94,7 +94,7 @@ def test_the_margin_lies_where_most_rays_end() -> None:
     trust[:, 351:] = 0
     trust[:8] = AT < 200  # a nick far from the axis
     profile = profile_of(strip_of(noisy(168, 7), trust=trust))
-    assert profile.margin == pytest.approx(350 + SETTINGS.profile.margin_beyond_px * 1.3, abs=1.0)
+    assert profile.margin == pytest.approx(350 + MARGIN_BEYOND_PX * 1.3, abs=1.0)
     assert profile.coverage[100] > profile.coverage[300] > profile.coverage[360] == 0
 
 

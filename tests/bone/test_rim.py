@@ -63,7 +63,7 @@ def test_a_winter_zone_under_way_at_the_margin_raises_its_levels() -> None:
 def test_the_rim_of_a_bone_is_flat_inside_its_margin(outline: str) -> None:
     # Drawn without a bevel: whatever lies beyond the blur of the scan is the last summer's growth.
     drawn = natural_bone(3, outline, noise=0.0)
-    (bone,) = find_bones(scan_of(drawn.picture), SETTINGS.segment)
+    (bone,) = find_bones(scan_of(drawn.picture))
     axis = Axis(focus=drawn.focus, tip=drawn.tip, certainty=1.0)
     strip = unwrap(bone, opacity_loss(bone), axis, SETTINGS.unwrap)
     assert strip.rim.shape == STEPS_PX.shape

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from drawing import BED, OUTLINES, draw_bone
 from numpy.typing import NDArray
-from reading import SETTINGS, scan_of
+from reading import scan_of
 
-from pipeline.bone.segment import find_bones
+from pipeline.bone.segment import LIKELY, PLAINLY_BONE, find_bones
 from pipeline.records import Bone
 from pipeline.simulate.draw import draw_scans
 from pipeline.simulate.variety import Variety
@@ -63,7 +63,7 @@ def tray(corners: Sequence[Corner], lighting: str, rows: int, columns: int) -> t
 
 
 def found(picture: Picture, expected: int | None = None) -> tuple[Bone, ...]:
-    return find_bones(scan_of(picture), SETTINGS.segment, expected)
+    return find_bones(scan_of(picture), expected)
 
 
 def placed(bone: Bone, shape: tuple[int, ...]) -> NDArray[np.bool_]:
@@ -88,7 +88,7 @@ def same(bones: Sequence[Bone], masks: Sequence[NDArray[np.bool_]], least: float
 def test_a_bone_is_cut_out_along_the_margin_drawn(outline: str, angle_deg: float, lighting: str) -> None:
     drawn = draw_bone(4, outline, angle_deg=angle_deg, lighting=lighting, dpi=300.0)
     (bone,) = found(drawn.picture)
-    assert bone.likeness >= SETTINGS.segment.plainly_bone
+    assert bone.likeness >= PLAINLY_BONE
     assert not bone.cut_off
     assert not bone.touching
     inside, outside = (cv2.distanceTransform(m.astype(np.uint8), cv2.DIST_L2, 5) for m in (drawn.mask, ~drawn.mask))
@@ -108,7 +108,7 @@ def test_the_backing_tells_how_a_bone_was_lit_unless_the_table_does(lighting: st
     assert bone.dark_backing == (lighting == "reflected")
     assert bone.lighting_probability > 0.9
     other = "transmitted" if lighting == "reflected" else "reflected"
-    (told,) = find_bones(scan_of(picture), SETTINGS.segment, None, other)
+    (told,) = find_bones(scan_of(picture), None, other)
     assert (told.dark_backing, told.lighting_probability) == (other == "reflected", 1.0)
 
 
@@ -271,7 +271,7 @@ def test_what_is_no_bone_is_not_taken_for_a_likely_one(thing: Any, lighting: str
     picture = bed(220, 330, lighting)
     thing(picture, ink(lighting))
     assert found(picture) == ()
-    assert all(b.likeness < SETTINGS.segment.likely for b in found(picture, 1))
+    assert all(b.likeness < LIKELY for b in found(picture, 1))
 
 
 @pytest.mark.parametrize("lighting", LIGHTINGS)
@@ -281,4 +281,4 @@ def test_a_scan_without_a_bone_yields_none(clutter: Any, lighting: str) -> None:
     if clutter:
         clutter(picture, lighting)
     assert found(picture) == ()
-    assert all(b.likeness < SETTINGS.segment.likely for b in found(picture, 1))
+    assert all(b.likeness < LIKELY for b in found(picture, 1))

@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 
 def bone_of(drawn: Drawn) -> Bone:
-    (bone,) = find_bones(scan_of(drawn.picture), SETTINGS.segment)
+    (bone,) = find_bones(scan_of(drawn.picture))
     return bone
 
 
