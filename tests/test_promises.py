@@ -23,6 +23,7 @@ from pipeline.tables import readings, specimens
 TOP = Path(__file__).parent.parent
 README = (TOP / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+NOTEBOOKS = [page.read_text(encoding="utf-8") for page in sorted(TOP.glob("tests/*/README.md"))]
 MODULES = {p.relative_to(TOP).as_posix(): p.read_text(encoding="utf-8") for p in (TOP / "pipeline").rglob("*.py")}
 TREES = {name: ast.parse(text) for name, text in MODULES.items()}
 
@@ -270,7 +271,7 @@ def test_the_readme_tells_of_every_command_and_each_of_its_options(command):
 
 
 def test_the_pages_show_no_command_or_option_that_does_not_exist():
-    for page in (README, DEVELOPERS):
+    for page in (README, DEVELOPERS, *NOTEBOOKS):
         for line in re.findall(r"opercle ((?:[a-z]+ )[^`|\n]*)", "\n".join(re.findall(r"```sh\n(.*?)```", page, re.S))):
             command, *words = line.split()
             assert command in COMMANDS, line
@@ -289,7 +290,7 @@ def test_the_readme_tells_of_every_column_that_goes_in(table):
 
 
 def test_the_readme_tells_every_exit_status():
-    (told,) = re.findall(r"^## Exit status\n(.*?)^## ", README, re.S | re.M)
+    (told,) = re.findall(r"^### Exit status\n(.*?)^#", README, re.S | re.M)
     assert all(f"**{status}**" in told for status in (0, 1, 2))
 
 
