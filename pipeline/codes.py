@@ -167,6 +167,7 @@ REFUSALS = _registry(
     Code("blank", "the whole scan has one brightness", "check the scanner's lid and lamp, and scan again"),
     Code("no-bones", "no bone was found on the scan", "check that bones lie apart on an even backing"),
     Code("unreadable-file", "the file cannot be opened", "check that it exists and that you may read it"),
+    Code("odd-name", "the file's name holds characters that no table can hold", "rename the file"),
     Code("changed", "the file changed while it was read", "start the batch again when nothing writes to the folder"),
     Code("deadline", "reading the scan took longer than the settings allow", "raise batch.cpu_seconds in the settings"),
     Code(

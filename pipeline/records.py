@@ -37,6 +37,10 @@ class ScanRef:
     size: int
     """Bytes."""
     mtime_ns: int
+    ctime_ns: int = 0
+    """When the file's facts were last changed, which no program can set back; 0: not known."""
+    inode: int = 0
+    """Number of the file on its disk: another one is another file, whatever it is called; 0: not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -327,7 +331,7 @@ class Refusal:
 
     scan: str
     stage: str
-    """Where it ended: `file`, `bones`, `process`."""
+    """Where it ended: `folder` (before it was opened), `file`, `bones`, `process`."""
     code: str
     detail: str
     """What was found, without times, process numbers or absolute paths."""

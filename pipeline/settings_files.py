@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from pipeline import regular_files
 from pipeline.errors import SettingsError
 from pipeline.settings import Settings
 from pipeline.settings_words import Place, wrong
@@ -22,6 +23,9 @@ _HERE = Path(__file__).resolve().parent
 SHIPPED = _HERE / "configs" if (_HERE / "configs").is_dir() else _HERE.parent / "configs"
 """Folder of the settings that come with the program (inside the wheel, or at the top of a checkout)."""
 
+_MOST_DEPTH = 5
+"""Groups within groups; the deepest that a setting lies in is `[water."a lake"]` or `[count.weights]`."""
+_TOO_DEEP = "{}: groups of settings within groups, deeper than any setting lies; write [section] above key = value"
 SPECIES_SECTIONS = ("growth", "season", "water")
 
 
@@ -66,7 +70,7 @@ def read_settings(extra: Iterable[str | Path] = ()) -> Settings:
 
 def _locate(name: str | Path) -> Path:
     path = Path(name)
-    if path.is_file():
+    if path.exists() and not path.is_dir():
         return path
     shipped = SHIPPED / f"{path.name}.toml"
     if path.name == str(name) and shipped.is_file():
@@ -77,13 +81,23 @@ def _locate(name: str | Path) -> Path:
 
 def _load(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        content = tomllib.loads(regular_files.read(path).decode("utf-8-sig"))
     except tomllib.TOMLDecodeError as e:
         raise SettingsError(f"{path.name}: not valid TOML: {e}") from None
+    except RecursionError:
+        raise SettingsError(_TOO_DEEP.format(path.name)) from None
     except UnicodeDecodeError:
         raise SettingsError(f"{path.name}: not UTF-8; save the file as UTF-8") from None
     except OSError as e:
         raise SettingsError(f"{path.name}: cannot be read: {e.strerror}") from None
+    groups: list[tuple[object, int]] = [(content, 0)]
+    while groups:
+        group, depth = groups.pop()
+        if depth > _MOST_DEPTH:
+            raise SettingsError(_TOO_DEEP.format(path.name))
+        if isinstance(group, dict):
+            groups += [(value, depth + 1) for value in group.values()]
+    return content
 
 
 def _merge(into: dict[str, Any], new: Mapping[str, Any], origin: dict[Place, str], file: str, at: Place) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 
 import pytest
@@ -38,6 +39,21 @@ def read(tmp_path):
 
 
 # ------------------------------------------------------------------------------------------------ faults
+@pytest.mark.parametrize(
+    "text",
+    ["a = " + "[" * 20_000 + "]" * 20_000, ".".join("a" * 20_000) + " = 1", "[" + ".".join("a" * 9) + "]\nb = 1"],
+)
+def test_groups_without_end_are_one_line(told, text):
+    (line,) = told(text)
+    assert line.startswith("mine.toml: groups of settings within groups")
+
+
+def test_a_pipe_in_the_place_of_a_settings_file_is_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "mine.toml")
+    with pytest.raises(SettingsError, match=r"mine\.toml: cannot be read"):
+        read_settings([tmp_path / "mine.toml"])
+
+
 @pytest.mark.parametrize(
     ("text", "line"),
     [

@@ -14,6 +14,7 @@ from multiprocessing import current_process
 from pathlib import Path
 from typing import Any
 
+from pipeline import regular_files
 from pipeline.batch.isolate import Fault, Limits, isolated, start_server
 from pipeline.errors import RunError
 from pipeline.records import ScanRef
@@ -64,7 +65,7 @@ def _fault_of(ref: ScanRef) -> str:
     """How a scan differs from what it is on the machine that began the batch."""
     try:
         facts = ref.path.stat()
-        with ref.path.open("rb") as stream:
+        with regular_files.opened(ref.path) as stream:
             stream.read(1)
     except OSError as e:
         return f"{ref.path}: cannot be opened there ({e.strerror})"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from pipeline.batch.batch import Here, Place
@@ -18,7 +18,7 @@ from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.reading_scans import PRELOADED, Work, read_scans
 from pipeline.run.run_lock import only_batch
-from pipeline.scans.scan_folder import find_scans
+from pipeline.scans.scan_folder import FoundScans, find_scans
 from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
 from pipeline.tables.specimens import SpecimensTable, read_specimens
@@ -55,12 +55,13 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     settings = read_settings(request.settings)
     check_weights(settings)
     is_run = run_folder.check(request.out)
-    scans = find_scans(request.scans, say)
+    found = find_scans(request.scans)
+    scans = (*found.scans, *(ref for ref, _ in found.refused))
     known = _known(request.out) if is_run else {}
     earlier = {} if request.fresh else earlier_scans(known, scans)
     table = read_specimens(request.specimens, (*scans, *_as_named(earlier))) if request.specimens else None
     here = Here(request.workers)
-    readers = _cluster(request, scans, settings, say) if request.cluster else here
+    readers = _cluster(request, found.scans, settings, say) if request.cluster else here
     try:
         run_folder.mark(request.out)
         with only_batch(request.out), Ledger(request.out, create=True) as ledger:
@@ -69,14 +70,16 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
                 for facts in ledger.scans.all().values():
                     run_folder.drop_pictures(request.out, facts.scan, 1, facts.bones)
                 ledger.drop_machine_results()
+            _tell_passed_over(request.out, found, say)
             _tell_absent(request.out, table, say)
             _keep_specimens(ledger, table, {ref.scan for ref in scans}, say)
             there = [ref for ref in earlier.values() if ref is not None]
             if len(there) < len(earlier):
                 gone = len(earlier) - len(there)
                 say(f"scans of earlier calls that are gone: {gone}; their rows stay (--fresh drops them)")
-            seconds = read_scans(request.out, ledger, (*scans, *there), settings, here, readers, say, work)
-            accounts = age_run(request.out, ledger, settings, here, say)
+            refs = (*found.scans, *there)
+            seconds = read_scans(request.out, ledger, refs, found.refused, settings, here, readers, say, work)
+            accounts = replace(age_run(request.out, ledger, settings, here, say), passed_over=len(found.passed_over))
             seconds["whole command"] = time.monotonic() - began
             run_folder.describe(request.out, settings, asdict(accounts), seconds)
     except KeyboardInterrupt:
@@ -130,12 +133,24 @@ def _keep_specimens(ledger: Ledger, table: SpecimensTable | None, given: set[str
     ledger.specimens.store((*rows, *kept), tuple(extra))
 
 
+def _tell_passed_over(out: Path, found: FoundScans, say: Say) -> None:
+    """Whatever lies among the scans and is not read is named, and stands in the log."""
+    lines = [str(one) for one in (*found.passed_over, *found.doubled)]
+    for line in lines:
+        run_folder.log(out, {"passed over": line})
+    _tell(lines, f"more that were passed over; all are in {out / run_folder.LOG}", say)
+
+
 def _tell_absent(out: Path, table: SpecimensTable | None, say: Say) -> None:
     """Rows without a scan get no row in ages.csv, so each is named; a long table must not fill the screen."""
     lines = [str(row) for row in table.absent] if table else []
     for line in lines:
         run_folder.log(out, {"row without a scan": line})
+    _tell(lines, f"more rows whose scan is not here; all are in {out / run_folder.LOG}", say)
+
+
+def _tell(lines: Sequence[str], rest: str, say: Say) -> None:
     for line in lines[:_TOLD_AT_MOST]:
         say(line)
     if len(lines) > _TOLD_AT_MOST:
-        say(f"... and {len(lines) - _TOLD_AT_MOST} more rows whose scan is not here; all are in {out / run_folder.LOG}")
+        say(f"... and {len(lines) - _TOLD_AT_MOST} {rest}")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline import regular_files
 from pipeline.audit.answers import gather
 from pipeline.bone.marks import EVIDENCE
 from pipeline.errors import OpercleError, RunError
@@ -139,9 +140,9 @@ def _check(out: Path) -> None:
 
 def _ours(out: Path) -> bool:
     try:
-        with out.open(encoding="utf-8") as stream:
-            return stream.readline().rstrip("\r\n") == FIRST_LINE
-    except (OSError, UnicodeDecodeError):
+        with regular_files.opened(out) as stream:
+            return stream.readline(len(FIRST_LINE) + 2).rstrip(b"\r\n") == FIRST_LINE.encode()
+    except OSError:
         return False
 
 

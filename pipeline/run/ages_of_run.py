@@ -36,6 +36,8 @@ class Accounts:
     aged: int
     unreadable: int
     review: int
+    passed_over: int = 0
+    """Runs and links among the scans that were not looked into."""
 
     def lines(self) -> tuple[str, ...]:
         """As printed."""
@@ -43,6 +45,7 @@ class Accounts:
             f"scans {self.scans} = read {self.read} + refused {self.refused}",
             f"bones {self.bones} = aged {self.aged} + unreadable {self.unreadable}",
             f"of these for a person to look at {self.review}",
+            *([f"passed over among the scans {self.passed_over} (see log.jsonl)"] * bool(self.passed_over)),
         )
 
 

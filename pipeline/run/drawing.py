@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline import regular_files
 from pipeline.pictures.overlay import draw_overlay
 from pipeline.pictures.plates import TrayBone
 from pipeline.pictures.tray_sheet import draw_tray
@@ -90,7 +91,7 @@ def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> No
 
 def _grey(path: Path) -> NDArray[np.uint8]:
     """The picture (row, column). Read as bytes first: the image library cannot open every name on every system."""
-    picture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE)
+    picture = cv2.imdecode(np.frombuffer(regular_files.read(path), np.uint8), cv2.IMREAD_GRAYSCALE)
     if picture is None:
         raise OSError(f"{path.parent.name}/{path.name}: the picture cannot be decoded")
     return np.asarray(picture, dtype=np.uint8)

@@ -36,6 +36,7 @@ def read_scans(
     run: Path,
     ledger: Ledger,
     refs: Sequence[ScanRef],
+    refused: Sequence[tuple[ScanRef, Refusal]],
     settings: Settings,
     here: batch.Place,
     readers: batch.Place,
@@ -44,12 +45,13 @@ def read_scans(
 ) -> dict[str, float]:
     """Read into the ledger what is not there yet or no longer holds; returns seconds by what they were spent on.
 
-    `readers` read the scans; headers are looked at `here`.
+    `refused` are scans that were refused where they were found. `readers` read the scans; headers are looked at `here`.
     Raises RunError when the user stops it.
     """
     known = ledger.scans.all()
     digest, code = settings.first_pass_digest(), versions.first_pass()
     hints = hints_by_scan(ledger.specimens.all(), ledger.people.corrections())
+    _keep_refused(run, ledger, refused, known)
     planned = plan(refs, known, hints, run_folder.with_all_pictures(run, known), digest, code)
     say(_said_plan(refs, planned))
     if not planned:
@@ -74,6 +76,23 @@ def read_scans(
         if keeper:
             keeper.progress.close()
     return {"headers": looked - began, "first pass": time.monotonic() - looked}
+
+
+def _keep_refused(
+    run: Path, ledger: Ledger, refused: Sequence[tuple[ScanRef, Refusal]], known: Mapping[str, KnownScan]
+) -> None:
+    """Scans that cannot even be opened stand in the ledger like all others, so that the accounts balance."""
+    for ref, refusal in refused:
+        before = known.get(ref.scan)
+        if before and before.refusal == refusal:
+            continue
+        facts = KnownScan(
+            scan=ref.scan, path="", size=0, mtime_ns=0, sha256="", settings="", code="", hints="", cause="new",
+            refusal=refusal,
+        )  # fmt: skip
+        ledger.scans.store(facts, ())
+        run_folder.drop_pictures(run, ref.scan, 1, before.bones if before else 0)
+        run_folder.log(run, {"scan": ref.scan, "cause": "new", "outcome": refusal.code, "detail": refusal.detail})
 
 
 def _said_plan(refs: Sequence[ScanRef], planned: Sequence[Planned]) -> str:

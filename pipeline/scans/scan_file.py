@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from pipeline import regular_files
 from pipeline.errors import ScanRefused
 from pipeline.records import Scan, ScanRef, frozen
 from pipeline.scans import jpeg_file, png_file, tiff_file
@@ -182,7 +183,7 @@ def _unchanged(ref: ScanRef) -> bool:
 @contextmanager
 def _opened(path: Path) -> Iterator[BinaryIO]:
     try:
-        with path.open("rb") as stream:
+        with regular_files.opened(path) as stream:
             yield stream
     except OSError as error:
         raise ScanRefused("unreadable-file", f"the system says: {error.strerror}") from None

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from pipeline import regular_files
 from pipeline.errors import TableError
 from pipeline.tables.tables import unguarded
 
@@ -93,7 +94,7 @@ def read_given_table(path: Path, required: Sequence[str], optional: Sequence[str
 
 def _text(path: Path, faults: Faults) -> str:
     try:
-        content = path.read_bytes()
+        content = regular_files.read(path)
     except FileNotFoundError:
         raise TableError([f"{path}: no such file; check the path"]) from None
     except OSError as error:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from pipeline import regular_files
 from pipeline.errors import TableError
 from pipeline.tables.atomic import write_text
 
@@ -106,7 +107,7 @@ def read_table(path: Path, names: Sequence[str]) -> list[dict[str, str]]:
     Raises TableError when the file cannot be read or lacks one of `names`.
     """
     try:
-        text = path.read_bytes().decode("utf-8")
+        text = regular_files.read(path).decode("utf-8")
         lines = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except (OSError, UnicodeDecodeError, csv.Error):
         raise TableError([f"{path.name}: this table cannot be read; {_AGAIN}"]) from None

@@ -64,7 +64,7 @@ class Candidates:
 
 def focus_candidates(folder: Path, settings: Settings) -> list[Candidates]:
     """All focus candidates of the bones of a set."""
-    scans = find_scans([folder / "scans"])
+    scans = find_scans([folder / "scans"]).scans
     rows = read_specimens(folder / "specimens.csv", scans).rows
     truths = read_truth(folder)
     out = []

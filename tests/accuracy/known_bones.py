@@ -140,7 +140,7 @@ def read_sets(
 
 def read_set(folder: Path, settings: Settings, kept_in: Path = KEPT_IN) -> tuple[KnownBone, ...]:
     """Every bone of a set, in the order of its table."""
-    scans = find_scans([folder / "scans"])
+    scans = find_scans([folder / "scans"]).scans
     rows = read_specimens(folder / "specimens.csv", scans).rows
     truths = read_truth(folder)
     readings = _readings(folder, scans, rows, settings, kept_in)

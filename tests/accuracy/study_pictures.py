@@ -92,7 +92,7 @@ def draw_worst(
 def _cell(known: KnownBone, age: Age, folder: Path, settings: Settings) -> NDArray[np.uint8]:
     """One overlay (row, column, red-green-blue), `CELL_PX` wide, with the truth above it."""
     row = known.specimen
-    scan = read_scan(next(r for r in find_scans([folder / "scans"]) if r.scan == row.scan), settings.scan)
+    scan = read_scan(next(r for r in find_scans([folder / "scans"]).scans if r.scan == row.scan), settings.scan)
     bone, reading = next(found for found in read_bones(scan, [row], settings) if found[0].number == row.bone)
     reading, jpeg = crop_bone(scan, bone, reading, settings.crops)
     left, top, scale = reading.crop or (0.0, 0.0, 1.0)

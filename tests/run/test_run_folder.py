@@ -48,7 +48,7 @@ def test_the_pictures_of_a_run_that_was_just_begun_are_no_scans(tmp_path):
     shutil.copy(Path(__file__), tmp_path / "a.png")
     run_folder.mark(tmp_path / "run")
     (tmp_path / "run" / "crops" / "a-1.jpg").touch()
-    assert [ref.scan for ref in find_scans([tmp_path])] == ["a.png"]
+    assert [ref.scan for ref in find_scans([tmp_path]).scans] == ["a.png"]
 
 
 def test_run_json_tells_versions_settings_and_counts_but_no_path(tmp_path):

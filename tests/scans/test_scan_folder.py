@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 import unicodedata
 from pathlib import Path
 
@@ -19,7 +20,7 @@ def touch(folder: Path, *names: str) -> None:
 
 
 def names(*paths: Path) -> list[str]:
-    return [ref.scan for ref in find_scans(paths)]
+    return [ref.scan for ref in find_scans(paths).scans]
 
 
 def test_scans_are_found_by_suffix_of_any_case_in_folders_of_any_depth(tmp_path: Path) -> None:
@@ -29,7 +30,7 @@ def test_scans_are_found_by_suffix_of_any_case_in_folders_of_any_depth(tmp_path:
 
 def test_a_scan_carries_its_path_size_and_time(tmp_path: Path) -> None:
     touch(tmp_path, "lake/a.tif")
-    (ref,) = find_scans([tmp_path])
+    (ref,) = find_scans([tmp_path]).scans
     found = (tmp_path / "lake/a.tif").stat()
     assert (ref.path, ref.size, ref.mtime_ns) == (tmp_path / "lake/a.tif", 1, found.st_mtime_ns)
 
@@ -81,28 +82,82 @@ def test_names_that_would_name_two_bones_alike_are_an_error_that_names_both_file
 
 def test_a_name_is_in_composed_unicode_form_whatever_the_disk_says(tmp_path: Path) -> None:
     touch(tmp_path, unicodedata.normalize("NFD", "M\u00fcggel.tif"))
-    (ref,) = find_scans([tmp_path])
+    (ref,) = find_scans([tmp_path]).scans
     assert ref.scan == "M\u00fcggel.tif"
     assert ref.path.read_bytes() == b"x"
 
 
-@pytest.mark.parametrize("name", ["a\nb.tif", "a\tb.tif", "a\u0007.tif"])
-def test_a_name_that_no_table_can_hold_is_an_error(tmp_path: Path, name: str) -> None:
-    touch(tmp_path, name)
-    with pytest.raises(OpercleError, match="rename"):
-        find_scans([tmp_path])
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("a\nb.tif", "a\\nb.tif"),
+        ("a\tb.tif", "a\\tb.tif"),
+        ("a\u0007.tif", "a\\x07.tif"),
+        ("a\xa0b.tif", "a\\xa0b.tif"),
+    ],
+)
+def test_a_name_that_no_table_can_hold_refuses_that_scan_alone(tmp_path: Path, name: str, shown: str) -> None:
+    touch(tmp_path, name, "fine.tif")
+    found = find_scans([tmp_path])
+    assert [ref.scan for ref in found.scans] == ["fine.tif"]
+    assert [(refusal.scan, refusal.code) for _, refusal in found.refused] == [(shown, "odd-name")]
 
 
-def test_a_name_that_is_no_text_is_an_error(tmp_path: Path) -> None:
+def test_a_name_that_is_no_text_refuses_that_scan_alone(tmp_path: Path) -> None:
     path = os.fsencode(tmp_path) + b"/bone\xff.tif"
     try:
         handle = os.open(path, os.O_CREAT | os.O_WRONLY)
     except OSError:
         pytest.skip("this disk takes text only")
     os.close(handle)
-    with pytest.raises(OpercleError, match="rename") as caught:
-        find_scans([tmp_path])
-    str(caught.value).encode("utf-8")
+    ((_, refusal),) = find_scans([tmp_path]).refused
+    assert refusal.code == "odd-name"
+    refusal.scan.encode("utf-8")
+
+
+@pytest.mark.parametrize("given", [".", "pipe.png"])
+def test_what_is_no_regular_file_is_refused_without_being_opened(tmp_path: Path, given: str) -> None:
+    touch(tmp_path, "fine.tif")
+    os.mkfifo(tmp_path / "pipe.png")
+    ((_, refusal),) = find_scans([tmp_path / given]).refused
+    assert (refusal.scan, refusal.code) == ("pipe.png", "unreadable-file")
+
+
+@pytest.mark.parametrize("given", [".", "one.png"])
+def test_links_in_a_circle_are_refused_alone(tmp_path: Path, given: str) -> None:
+    touch(tmp_path, "fine.tif")
+    (tmp_path / "one.png").symlink_to(tmp_path / "two.jpg")
+    (tmp_path / "two.jpg").symlink_to(tmp_path / "one.png")
+    found = find_scans([tmp_path / given, tmp_path / "fine.tif"])
+    assert [ref.scan for ref in found.scans] == ["fine.tif"]
+    assert {refusal.code for _, refusal in found.refused} == {"unreadable-file"}
+
+
+def test_folders_may_lie_deeper_than_calls_can(tmp_path: Path) -> None:
+    deep = tmp_path
+    kept = Path.cwd()
+    try:
+        os.chdir(deep)
+        for _ in range(1100):
+            Path("d").mkdir()
+            os.chdir("d")
+        Path("a.png").write_bytes(b"x")
+    finally:
+        os.chdir(kept)
+    try:
+        (ref,) = find_scans([tmp_path]).scans
+    finally:  # Python's own removal goes a call deeper with every folder
+        subprocess.run(["rm", "-rf", str(tmp_path / "d")], check=True)
+    assert ref.scan.count("/") == 1100
+
+
+def test_a_run_among_the_scans_is_named_and_so_is_what_only_looks_like_one(tmp_path: Path) -> None:
+    touch(tmp_path, "a.tif", "lake/b.tif", "lake/deep/c.tif", "lake/run.json", "run/crops/a-1.jpg")
+    (tmp_path / "run" / "run.json").write_text('{"made_by": "opercle", "run": "' + "0" * 32 + '"}')
+    found = find_scans([tmp_path])
+    assert [ref.scan for ref in found.scans] == ["a.tif"]
+    assert {one.name: "a run of opercle" in one.why for one in found.passed_over} == {"run": True, "lake": False}
+    assert "2 scans" in next(one.why for one in found.passed_over if one.name == "lake")
 
 
 def test_links_out_of_the_folder_are_not_followed_but_listed(tmp_path: Path) -> None:
@@ -112,9 +167,10 @@ def test_links_out_of_the_folder_are_not_followed_but_listed(tmp_path: Path) -> 
     (tmp_path / "scans/loop").symlink_to(tmp_path / "scans")
     (tmp_path / "scans/gone.tif").symlink_to(tmp_path / "scans/nothing.tif")
     (tmp_path / "scans/again.tif").symlink_to(tmp_path / "scans/a.tif")
-    said: list[str] = []
-    assert [ref.scan for ref in find_scans([tmp_path / "scans"], said.append)] == ["a.tif"]
-    assert sorted(line.split(":")[0] for line in said) == ["again.tif", "b.tif", "gone.tif", "loop", "more"]
+    found = find_scans([tmp_path / "scans"])
+    assert [ref.scan for ref in found.scans] == ["a.tif"]
+    assert sorted(one.name for one in found.passed_over) == ["b.tif", "gone.tif", "loop", "more"]
+    assert [one.name for one in found.doubled] == ["again.tif"]
 
 
 @pytest.mark.parametrize(
@@ -122,7 +178,7 @@ def test_links_out_of_the_folder_are_not_followed_but_listed(tmp_path: Path) -> 
     [
         ("nowhere", "no such file"),
         ("empty", "holds no scan"),
-        ("run", "holds a run"),
+        ("run", "holds a run.json"),
         ("notes.txt", "not named like"),
     ],
 )

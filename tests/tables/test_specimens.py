@@ -325,7 +325,7 @@ def test_the_scans_of_a_folder_are_found_in_its_table(tmp_path: Path) -> None:
     (tmp_path / "lake").mkdir()
     (tmp_path / "lake/a.tif").write_bytes(b"x")
     (tmp_path / "specimens.csv").write_text("specimen,scan\nB1,lake/a.tif\n")
-    assert read_specimens(tmp_path / "specimens.csv", find_scans([tmp_path])).rows[0].scan == "lake/a.tif"
+    assert read_specimens(tmp_path / "specimens.csv", find_scans([tmp_path]).scans).rows[0].scan == "lake/a.tif"
 
 
 # ---------------------------------------------------------------------------------------------------- any table at all

@@ -1,0 +1,43 @@
+"""Opening files that people name: only regular files, and never so that the program could wait for ever.
+
+A pipe, a device or a socket in the place of a file would keep the one who opens it waiting until somebody writes to it.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from pathlib import Path
+from typing import BinaryIO, Literal
+
+_AT_ONCE = getattr(os, "O_NONBLOCK", 0)
+"""Opening does not wait (POSIX; elsewhere files of such kinds have no names among others)."""
+
+
+def opened(path: Path) -> BinaryIO:
+    """The file, open for reading bytes. Raises OSError, also when it is no regular file."""
+    return _regular(path, "rb")
+
+
+def opened_to_append(path: Path) -> BinaryIO:
+    """The file, made if it is not there, open for writing bytes at its end. Raises OSError like `opened`."""
+    return _regular(path, "ab")
+
+
+def read(path: Path) -> bytes:
+    """All bytes of the file. Raises OSError like `opened`."""
+    with opened(path) as stream:
+        return stream.read()
+
+
+def _regular(path: Path, mode: Literal["rb", "ab"]) -> BinaryIO:
+    stream = open(path, mode, opener=_open_at_once)  # noqa: SIM115  (Path.open takes no opener)
+    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+        stream.close()
+        raise OSError(errno.EINVAL, "not a regular file", str(path))
+    return stream
+
+
+def _open_at_once(path: str, flags: int) -> int:
+    return os.open(path, flags | _AT_ONCE, 0o666)
