@@ -11,7 +11,7 @@ from pipeline.settings_values import Fraction, MonthDay, NotNegative, Positive, 
 
 
 class EvidenceModel(Section):
-    """Log odds of each candidate from its evidence; fitted, see DEVELOPERS.md."""
+    """Log odds of each candidate from its evidence; fitted, see tests/accuracy/README.md."""
 
     centre: tuple[float, ...]
     scale: tuple[float, ...]
@@ -20,7 +20,7 @@ class EvidenceModel(Section):
 
 
 class CountSettings(Section):
-    """From evidence to the distribution of the count; weights fitted, see DEVELOPERS.md."""
+    """From evidence to the distribution of the count; weights fitted, see tests/accuracy/README.md."""
 
     weights: Mapping[str, float]
     """By name, as `together.sequence.FEATURES` lists them."""
@@ -28,7 +28,7 @@ class CountSettings(Section):
 
 
 class NamedWeights(Section):
-    """Weights of a small logit by name; fitted, see DEVELOPERS.md."""
+    """Weights of a small logit by name; fitted, see tests/accuracy/README.md."""
 
     weights: Mapping[str, float]
 

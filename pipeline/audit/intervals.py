@@ -1,7 +1,7 @@
 """95 % intervals that hold when few bones differ, which is the usual case between readers.
 
 All functions take one value a bone and return `Estimate`s. Figures from the simulation study of their coverage are in
-DEVELOPERS.md.
+tests/studies/README.md.
 """
 
 from __future__ import annotations

@@ -11,22 +11,26 @@ from pathlib import Path
 _LIBRARIES = ("imagecodecs", "numpy", "opencv-python", "pillow", "scikit-image", "scipy", "tifffile")
 
 
+_PACKAGE = Path(__file__).resolve().parent.parent
+
+
 @cache
-def first_pass() -> str:
+def first_pass(package: Path = _PACKAGE) -> str:
     """Of all code that reads a scan: another one means that scans must be read again."""
-    return _digest("bone/*.py", "scans/*.py", "records.py", "run/first_pass.py")
+    return _digest(package, "bone/*.py", "scans/*.py", "records.py", "run/first_pass.py", "run/record_text.py")
 
 
 @cache
-def second_pass() -> str:
-    """Of all code that turns readings into ages."""
-    return _digest("counting/*.py", "together/*.py", "records.py", "codes.py", "run/placing.py")
+def second_pass(package: Path = _PACKAGE) -> str:
+    """Of all code that turns readings into ages; it takes from bone/ what evidence is called and how it is weighed."""
+    rooms = "counting/*.py", "together/*.py", "bone/*.py"
+    return _digest(package, *rooms, "records.py", "codes.py", "run/placing.py")
 
 
 @cache
-def pictures() -> str:
+def pictures(package: Path = _PACKAGE) -> str:
     """Of all code that draws overlays and tray sheets."""
-    return _digest("pictures/*.py", "records.py", "codes.py", "run/drawing.py")
+    return _digest(package, "pictures/*.py", "records.py", "codes.py", "run/drawing.py")
 
 
 def program() -> str:
@@ -47,11 +51,10 @@ def of_everything() -> dict[str, str]:
 
 def of_cluster() -> dict[str, str]:
     """The same, with all code of the program and what the machines of a cluster talk to each other by."""
-    return of_everything() | {"code": _digest("**/*.py"), "distributed": version("distributed")}
+    return of_everything() | {"code": _digest(_PACKAGE, "**/*.py"), "distributed": version("distributed")}
 
 
-def _digest(*patterns: str) -> str:
-    package = Path(__file__).resolve().parent.parent
+def _digest(package: Path, *patterns: str) -> str:
     digest = hashlib.sha256()
     for file in sorted(f for pattern in patterns for f in package.glob(pattern)):
         digest.update(file.read_bytes())
