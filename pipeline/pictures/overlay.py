@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pictures import ink
-from pipeline.pictures.lettering import write_words
+from pipeline.pictures.lettering import Box, write_words
 from pipeline.pictures.overlay_layout import BAND_BARS, Layout, lay_out
 from pipeline.pictures.tags import Tag
 from pipeline.pictures.view import View
@@ -40,7 +40,20 @@ def draw_overlay(
     specimen: Specimen,
     settings: PictureSettings,
 ) -> NDArray[np.uint8]:
-    """The overlay (row, column, red-green-blue) of a bone.
+    """The overlay (row, column, red-green-blue) of a bone; see `draw_with_place`."""
+    return draw_with_place(crop, crop_origin, crop_scale, reading, age, specimen, settings)[0]
+
+
+def draw_with_place(
+    crop: NDArray[np.uint8],
+    crop_origin: Point,
+    crop_scale: float,
+    reading: BoneReading,
+    age: Age,
+    specimen: Specimen,
+    settings: PictureSettings,
+) -> tuple[NDArray[np.uint8], Box]:
+    """The overlay (row, column, red-green-blue) of a bone, and the box in it that the bone alone fills.
 
     `crop` (row, column) is the bone unmarked; `crop_origin` the scan pixel (x, y) of its top-left corner's pixel and
     `crop_scale` its pixels a scan pixel. All of `reading` and `age` is in scan pixels.
@@ -72,7 +85,7 @@ def draw_overlay(
     for box, colour in layout.caption.blocks:
         ink.block(picture, box, colour)
     write_words(picture, [*layout.words, *(tag.words for tag in layout.tags)])
-    return picture
+    return picture, layout.view.box
 
 
 def _tones(crop: NDArray[np.uint8], origin: Point, scale: float, reading: BoneReading) -> NDArray[np.uint8]:

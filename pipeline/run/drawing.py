@@ -11,13 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import regular_files
-from pipeline.pictures.overlay import draw_overlay
+from pipeline.pictures.overlay import draw_with_place
 from pipeline.pictures.plates import TrayBone
 from pipeline.pictures.tray_sheet import draw_tray
 from pipeline.records import Age, BoneReading, Specimen
 from pipeline.run import places
 from pipeline.settings import PictureSettings
 from pipeline.tables.atomic import write_bytes
+
+SMALL_PX = 320
+"""Longer side of the small pictures, pixels: the report shows fifty of them at once."""
+SMALL_QUALITY = 75
+"""Of JPEG, 1 to 100: small pictures say which bone it is, the large ones behind them show the marks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +64,7 @@ def write_pictures(
     Raises OSError when a crop cannot be read or a picture not be written.
     """
     for folder in (places.OVERLAYS, places.TRAYS):
-        (run / folder).mkdir(exist_ok=True)
+        (run / folder / places.SMALL).mkdir(parents=True, exist_ok=True)
     jobs: list[Overlay | TraySheet] = [*overlays, *(t for t in trays if t.wanted)]
     for job in jobs:
         _write(run, settings, job)
@@ -81,12 +86,21 @@ def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> No
             raise ValueError(f"{job.specimen.specimen}: no picture of this bone was kept")
         left, top, scale = job.reading.crop
         crop = _grey(places.crop(run, job.reading.scan, job.reading.number))
-        drawn = draw_overlay(crop, (left, top), scale, job.reading, job.age, job.specimen, settings)
-        write_bytes(overlay_path(run, job.name), _jpeg(drawn, settings), replaceable=True)
+        drawn, box = draw_with_place(crop, (left, top), scale, job.reading, job.age, job.specimen, settings)
+        x0, y0, x1, y1 = (round(v) for v in box)
+        _keep(overlay_path(run, job.name), drawn, drawn[y0:y1, x0:x1], settings)
         return
     whole = _grey(places.whole_scan(run, job.scan))
     drawn = draw_tray(whole, whole.shape[1] / job.width, job.scan, job.bones, job.missing, job.promised, settings)
-    write_bytes(tray_path(run, job.scan), _jpeg(drawn, settings), replaceable=True)
+    _keep(tray_path(run, job.scan), drawn, drawn, settings)
+
+
+def _keep(path: Path, picture: NDArray[np.uint8], shown_small: NDArray[np.uint8], settings: PictureSettings) -> None:
+    """Write a picture, and beside it a small one that pages show many of."""
+    shrink = min(SMALL_PX / max(shown_small.shape), 1.0)
+    small = cv2.resize(shown_small, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    write_bytes(places.small(path), _jpeg(np.asarray(small, dtype=np.uint8), SMALL_QUALITY), replaceable=True)
+    write_bytes(path, _jpeg(picture, settings.jpeg_quality), replaceable=True)
 
 
 def _grey(path: Path) -> NDArray[np.uint8]:
@@ -97,10 +111,10 @@ def _grey(path: Path) -> NDArray[np.uint8]:
     return np.asarray(picture, dtype=np.uint8)
 
 
-def _jpeg(picture: NDArray[np.uint8], settings: PictureSettings) -> bytes:
+def _jpeg(picture: NDArray[np.uint8], quality: int) -> bytes:
     """The picture as JPEG without metadata, colours at full resolution: halved, thin coloured lines turn grey."""
     colours = cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
-    options = [cv2.IMWRITE_JPEG_QUALITY, settings.jpeg_quality, *colours]
+    options = [cv2.IMWRITE_JPEG_QUALITY, quality, *colours]
     done, jpeg = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), options)
     if not done:
         raise ValueError("a picture could not be made")

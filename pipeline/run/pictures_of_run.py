@@ -10,7 +10,7 @@ from pipeline.batch.batch import Place, Task, run_batch
 from pipeline.batch.isolate import Fault, start_server
 from pipeline.pictures.plates import TrayBone
 from pipeline.records import Age, BoneReading
-from pipeline.run import run_folder, versions
+from pipeline.run import places, run_folder, versions
 from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_path, write_pictures
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
@@ -88,11 +88,16 @@ def bring_up_to_date(
     look = digest_of((settings.pictures.model_dump(mode="json"), versions.pictures()))
     scans = _scans(run, results, ledger.scans.all(), names, promised, look)
     wanted = {name: digest for scan in scans for name, digest in scan.wanted.items()}
-    stale = {n for n, digest in wanted.items() if drawn_before.get(n) != digest or not there(run / n)}
+    stale = {n for n, digest in wanted.items() if drawn_before.get(n) != digest or not _is_there(run / n)}
     gone = [name for name in drawn_before if name not in wanted]
     for name in gone:
         (run / name).unlink(missing_ok=True)
+<<<<<<< HEAD
     ledger.pictures.store({}, gone)
+=======
+        places.small(run / name).unlink(missing_ok=True)
+    ledger.store_pictures({}, gone)
+>>>>>>> 4c255e4 (Report of a run: report.html, with small pictures of bones and trays beside the large ones)
     if not stale:
         return
     say(f"pictures to draw: {len(stale)}")
@@ -114,6 +119,10 @@ def bring_up_to_date(
     todo = [only for only in (scan.only(stale) for scan in scans) if only.wanted]
     jobs = (_job(run, ledger, some, promised, settings) for some in _in_portions(todo, place.workers))
     run_batch(draw, (Task(job, limits) for job in jobs), place, keep)
+
+
+def _is_there(picture: Path) -> bool:
+    return there(picture) and there(places.small(picture))
 
 
 def draw(job: PicturesJob) -> None:

@@ -9,6 +9,8 @@ CROPS = "crops"
 SCANS = "scans"
 OVERLAYS = "overlays"
 TRAYS = "trays"
+SMALL = "small"
+"""Folder of small pictures beside the large ones."""
 
 _MOST_BYTES = 180
 """Of a picture's name: file systems allow 255, and numbers, ends and a temporary name's additions must fit."""
@@ -32,3 +34,8 @@ def crop(run: Path, scan: str, number: int) -> Path:
 def whole_scan(run: Path, scan: str) -> Path:
     """The unmarked, smaller picture of a whole scan."""
     return run / SCANS / f"{stem(scan)}-scan.jpg"
+
+
+def small(picture: Path) -> Path:
+    """The small picture that belongs to an overlay or a tray sheet."""
+    return picture.parent / SMALL / picture.name

@@ -57,7 +57,8 @@ def mark(out: Path) -> None:
 
 def tidy(out: Path) -> None:
     """Remove half-written files that a killed batch left. Only while no other batch is at work."""
-    for folder in (out, *(out / name for name in (places.CROPS, places.SCANS, places.OVERLAYS, places.TRAYS))):
+    pictures = [out / name for name in (places.CROPS, places.SCANS, places.OVERLAYS, places.TRAYS)]
+    for folder in (out, *pictures, *(folder / places.SMALL for folder in pictures)):
         for part in folder.glob(".*.part"):
             part.unlink(missing_ok=True)
 

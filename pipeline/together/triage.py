@@ -98,7 +98,7 @@ def triage(bones: Sequence[Bone], review: ReviewSettings, *, max_error: float | 
     Without a limit, `review.accepted_error` is the error accepted. With both, the shorter queue is made. Bones that a
     person has read are neither queued nor kept.
     """
-    ranked = _ranked([b for b in bones if not b.read])
+    ranked = ranked_bones([b for b in bones if not b.read])
     if max_error is None and most is None:
         max_error = review.accepted_error
     length = len(ranked)
@@ -113,8 +113,8 @@ def triage(bones: Sequence[Bone], review: ReviewSettings, *, max_error: float | 
         kept=len(kept),
         to_read=len(to_read),
         already_read=len(bones) - len(ranked),
-        wrong_kept=_wrong(kept),
-        wrong_to_read=_wrong(to_read),
+        wrong_kept=wrong_among(kept),
+        wrong_to_read=wrong_among(to_read),
         uncounted_to_read=sum(b.confidence is None for b in to_read),
         hard_kept=sum(b.hard for b in kept),
     )
@@ -125,7 +125,7 @@ def is_drawn(specimen: str, review: ReviewSettings) -> bool:
     return lot(review.blind_salt, "drawn", specimen) < review.blind_share
 
 
-def _ranked(bones: Sequence[Bone]) -> list[Bone]:
+def ranked_bones(bones: Sequence[Bone]) -> list[Bone]:
     """Bones without a count, then hard ones, then the others; of a kind the least sure first, equals as given."""
     return sorted(bones, key=lambda b: (b.confidence is not None, not b.hard, b.confidence or 0.0))
 
@@ -143,7 +143,8 @@ def _error(bone: Bone) -> float:
     return 1.0 if bone.confidence is None else 1.0 - bone.confidence
 
 
-def _wrong(bones: Sequence[Bone]) -> Wrong | None:
+def wrong_among(bones: Sequence[Bone]) -> Wrong | None:
+    """Wrong counts expected among bones; None when none of them has a count."""
     errors = np.array([_error(b) for b in bones if b.confidence is not None])
     n = len(errors)
     if n == 0:
