@@ -136,6 +136,16 @@ def triage(
         print(line)
 
 
+@app.command(epilog="Example:  opercle report run-2026")
+def report(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
+) -> None:
+    """Make RUN/report.html again from what is stored: the run as a whole, what to do next, and every bone."""
+    from pipeline.commands.report import report
+
+    print(report(run, _say))
+
+
 @app.command(epilog="Example:  opercle refit run-2026 readings.csv --out our-lake.toml")
 def refit(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],

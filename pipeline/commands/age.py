@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from pipeline.batch.batch import Here, Place
+from pipeline.commands.report import write_report
 from pipeline.counting.count import check_weights
 from pipeline.errors import RunError
 from pipeline.records import ScanRef
@@ -82,6 +83,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
             accounts = replace(age_run(request.out, ledger, settings, here, say), passed_over=len(found.passed_over))
             seconds["whole command"] = time.monotonic() - began
             run_folder.describe(request.out, settings, asdict(accounts), seconds)
+            write_report(request.out, ledger, settings, say)
     except KeyboardInterrupt:
         raise RunError("stopped; nothing that was read is lost. Give the same command again to go on") from None
     finally:

@@ -13,12 +13,14 @@ from pipeline.pages.report_page import report_page
 from pipeline.pages.report_records import Report, ReportBone, ReportTray
 from pipeline.records import AgedMark, BoneReading
 from pipeline.run import places, run_folder
-from pipeline.run.ledger import AgedBone, Ledger
+from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_ages import AgedBone
 from pipeline.run.picture_names import picture_names
 from pipeline.run.placing import promised
-from pipeline.run.results import Result, final_count, millimetres
+from pipeline.run.results import millimetres
 from pipeline.settings import Settings
 from pipeline.tables.atomic import write_text
+from pipeline.together.final_ages import MACHINE, by_specimen, final_ages
 
 Say = Callable[[str], None]
 NAME = "report.html"
@@ -27,6 +29,8 @@ NAME = "report.html"
 def report(run: Path, say: Say) -> Path:
     """Write the report of a run from what is stored. Raises RunError when the run holds no ages."""
     with Ledger(run) as ledger:
+        if not _told(run).get("finished"):
+            raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
         return write_report(run, ledger, run_folder.settings_of(run), say)
 
 
@@ -39,18 +43,16 @@ def write_report(run: Path, ledger: Ledger, settings: Settings, say: Say) -> Pat
 
 
 def _gathered(run: Path, ledger: Ledger, settings: Settings) -> Report:
-    ages = ledger.ages()
-    if not ages:
-        raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
-    scans = ledger.scans()
-    readings = ledger.readings()
-    rows = ledger.specimens()
+    ages = ledger.ages.all()
+    scans = ledger.scans.all()
+    readings = ledger.people.readings()
+    rows = ledger.specimens.all()
     told = _told(run)
-    queue = set(ledger.queue())
+    queue = set(ledger.queue.all())
     return Report(
         run=run,
         finished=str(told.get("finished", "")),
-        bones=_bones(ages, ledger),
+        bones=_bones(ages, ledger, settings),
         scans=len(scans),
         refused=tuple(s.refusal for s in scans.values() if s.refusal),
         trays=_trays(ages, promised(rows)),
@@ -64,17 +66,16 @@ def _gathered(run: Path, ledger: Ledger, settings: Settings) -> Report:
     )
 
 
-def _bones(ages: Sequence[AgedBone], ledger: Ledger) -> tuple[ReportBone, ...]:
-    read = {(scan, bone.number): bone for scan, bones in ledger.measures().items() for bone in bones}
-    people = {reading.specimen: reading for reading in ledger.readings()}
+def _bones(ages: Sequence[AgedBone], ledger: Ledger, settings: Settings) -> tuple[ReportBone, ...]:
+    read = {(scan, bone.number): bone for scan, bones in ledger.scans.measures().items() for bone in bones}
     names = picture_names(a.specimen.specimen for a in ages)
+    people = by_specimen(ledger.people.readings())
+    final = final_ages([(a.specimen, a.age) for a in ages], people, settings)
     bones = []
-    for aged in ages:
+    for aged, last in zip(ages, final, strict=True):
         s, age = aged.specimen, aged.age
         reading: BoneReading | None = read.get((s.scan, s.bone))
-        final, final_age, by = final_count(
-            Result(specimen=s, reading=reading, age=age, by_person=people.get(s.specimen))
-        )
+        reasons = (*age.reasons, *(["readers-differ"] if last.differ and "readers-differ" not in age.reasons else []))
         counted = sorted((m for m in age.marks if m.counted), key=lambda m: m.radius_px)
         first = counted[0] if counted else None
         bones.append(
@@ -82,8 +83,9 @@ def _bones(ages: Sequence[AgedBone], ledger: Ledger) -> tuple[ReportBone, ...]:
                 specimen=s.specimen, picture=names[s.specimen] if reading and reading.axis else "", scan=s.scan,
                 bone=s.bone, fish=s.fish, species=s.species, water=s.water, side=s.side, annuli=age.annuli,
                 annuli_low=age.annuli_low, annuli_high=age.annuli_high, confidence=age.confidence,
-                first_year=age.first_year, reasons=age.reasons, final_annuli=final, final_age_class=final_age,
-                counted_by=by, by_person=s.specimen in people and bool(by),
+                first_year=age.first_year, reasons=reasons, final_annuli=last.annuli,
+                final_age_class=last.age_class, counted_by=last.counted_by,
+                by_person=last.counted_by not in (MACHINE, ""),
                 lighting=reading.lighting if reading else "", dpi=reading.dpi if reading else None,
                 first_mm=millimetres(first.radius_px, reading.dpi) if first and reading else None,
                 first_fraction=first.fraction if first else None, narrowest_px=_narrowest(counted),

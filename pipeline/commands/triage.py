@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.commands.report import write_report
 from pipeline.errors import RunError
 from pipeline.run import run_folder
 from pipeline.run.ledger import Ledger
@@ -59,11 +60,13 @@ def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> To
             Bone(specimen=o.specimen, confidence=o.confidence, reasons=o.reasons, read=o.specimen in read)
             for o in outcomes
         ]
-        found = triaged(bones, run_folder.settings_of(run).review, max_error=max_error, most=most)
+        settings = run_folder.settings_of(run)
+        found = triaged(bones, settings.review, max_error=max_error, most=most)
         path = write_table(run / NAME, QUEUE, [_row(rank, q) for rank, q in enumerate(found.queue, 1)])
         if path.name != NAME:
             say(f"{NAME} is open in another program; the new table is beside it, in {path.name}")
         ledger.queue.store([q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind])
+        write_report(run, ledger, settings, say)
     return Told(triage=found, path=path)
 
 

@@ -1,7 +1,8 @@
 """Small charts as SVG text to stand in a page.
 
-Written by hand rather than plotted: their colours and letters come from the page's style sheet, so that one chart serves
-light, dark and print, and a page with thirty of them stays small. All are drawn 340 units wide, the width of a phone.
+Written by hand rather than plotted: their colours and letters come from the page's style sheet, so that one chart
+serves light, dark and print, and a page with thirty of them stays small. All are drawn 340 units wide, the width of a
+phone.
 """
 
 from __future__ import annotations
@@ -57,7 +58,9 @@ def stacked_bars(bars: Sequence[Bar], classes: Sequence[str], title: str, axis: 
             if part:
                 height = (bottom - top) * part / most
                 y -= height
-                shapes.append(f'<rect class="{name}" x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{height:.1f}"/>')
+                shapes.append(
+                    f'<rect class="{name}" x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{height:.1f}"/>'
+                )
         whole, middle = sum(bar.parts), x + wide / 2
         if whole and step >= 6 * len(str(whole)) + 2:
             shapes.append(_text(middle, y - 3, str(whole), "middle"))
@@ -139,10 +142,8 @@ def counts_against_counts(pairs: Sequence[tuple[int, int]], title: str, across: 
         shapes.append(_text(left - 6, top + side - place(value) + 4, str(value), "end"))
     shapes.append(f'<path class="line" d="M{left} {top}V{top + side}H{left + side}"/>')
     shapes.append(_text(left + side / 2, top + side + 30, across, "middle", "quiet"))
-    middle = top + side / 2
-    shapes.append(
-        f'<text class="quiet" text-anchor="middle" transform="translate(10 {middle}) rotate(-90)">{escape(upward)}</text>'
-    )
+    turned = f'text-anchor="middle" transform="translate(10 {top + side / 2}) rotate(-90)"'
+    shapes.append(f'<text class="quiet" {turned}>{escape(upward)}</text>')
     return _svg(shapes, top + side + 36, title)
 
 

@@ -10,9 +10,9 @@ import numpy as np
 
 from pipeline.codes import REASONS
 from pipeline.pages.charts import Bar, Strip
-from pipeline.pages.report_records import ReportBone, ReportTray
+from pipeline.pages.report_records import ReportBone, ReportTray, State
 
-STATES = ("settled", "kept", "wait", "none")
+STATES: tuple[State, ...] = ("settled", "kept", "wait", "none")
 FEWEST_FOR_APART = 8
 """First increments in a group before one can lie apart from the others."""
 APART_DEVIATIONS = 3.5
@@ -104,7 +104,7 @@ def ages_of(group: Group) -> tuple[str, tuple[Bar, ...]]:
 
 def confidence_bars(bones: Sequence[ReportBone]) -> tuple[Bar, ...]:
     """Bones by the machine's confidence, in tenths."""
-    tally: Counter[tuple[int, str]] = Counter()
+    tally: Counter[tuple[int, State]] = Counter()
     for bone in bones:
         if bone.confidence is not None:
             tally[min(int(bone.confidence * CONFIDENCE_BINS), CONFIDENCE_BINS - 1), bone.state] += 1
@@ -137,14 +137,13 @@ def first_increments(found: Sequence[Group]) -> FirstIncrements | None:
         spread = _MAD_TO_SD * float(np.median(np.abs(values - middle)))
         odd = np.abs(values - middle) > APART_DEVIATIONS * spread if len(values) >= FEWEST_FOR_APART else values < 0
         apart += [b for b, is_odd in zip(bones, odd, strict=True) if is_odd]
-        rows.append(
-            Strip(
-                label=group.name, values=tuple(values.tolist()), apart=tuple(bool(o) for o in odd),
-                low=low, middle=middle, high=high,
-            )  # fmt: skip
-        )
+        quartiles = {"low": low, "middle": middle, "high": high}
+        values_apart = tuple(bool(o) for o in odd)
+        rows.append(Strip(label=group.name, values=tuple(values.tolist()), apart=values_apart, **quartiles))
     rows = rows[:MOST_GROUPS]
-    return FirstIncrements(rows=tuple(rows), unit="mm" if in_mm else "of the axis", apart=tuple(apart)) if rows else None
+    return (
+        FirstIncrements(rows=tuple(rows), unit="mm" if in_mm else "of the axis", apart=tuple(apart)) if rows else None
+    )
 
 
 def sides(bones: Sequence[ReportBone]) -> Sides:

@@ -141,5 +141,3 @@ def _sides_chart(sides: report_figures.Sides) -> Markup:
 
 def _part(name: str) -> str:
     return (Path(__file__).with_name("templates") / name).read_text(encoding="utf-8")
-
-

@@ -92,12 +92,8 @@ def bring_up_to_date(
     gone = [name for name in drawn_before if name not in wanted]
     for name in gone:
         (run / name).unlink(missing_ok=True)
-<<<<<<< HEAD
-    ledger.pictures.store({}, gone)
-=======
         places.small(run / name).unlink(missing_ok=True)
-    ledger.store_pictures({}, gone)
->>>>>>> 4c255e4 (Report of a run: report.html, with small pictures of bones and trays beside the large ones)
+    ledger.pictures.store({}, gone)
     if not stale:
         return
     say(f"pictures to draw: {len(stale)}")

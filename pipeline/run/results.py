@@ -89,7 +89,7 @@ def _age_row(r: Result, extra_columns: Sequence[str]) -> tuple[Cell, ...]:
     axis = bone.axis if bone else None
     dpi = bone.dpi if bone else None
     radius_px = axis.radius_px if axis else None
-    final_annuli, final_age_class, counted_by = final_count(r)
+    final_annuli, final_age_class, counted_by = _final(r)
     return (
         s.specimen, s.scan, s.bone, s.fish, s.species, s.water,
         str(s.captured) if s.captured else "", *(as_written.get(name, "") for name in _KEPT_AS_WRITTEN),
@@ -102,7 +102,7 @@ def _age_row(r: Result, extra_columns: Sequence[str]) -> tuple[Cell, ...]:
     )  # fmt: skip
 
 
-def final_count(r: Result) -> tuple[int | None, int | None, str]:
+def _final(r: Result) -> tuple[int | None, int | None, str]:
     """Count, age class and whose they are: the person's where a person has read the bone."""
     age, person = r.age, r.by_person
     if person is None:
