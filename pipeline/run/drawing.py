@@ -64,7 +64,8 @@ def write_pictures(
     Raises OSError when a crop cannot be read or a picture not be written.
     """
     for folder in (places.OVERLAYS, places.TRAYS):
-        (run / folder / places.SMALL).mkdir(parents=True, exist_ok=True)
+        (run / folder).mkdir(exist_ok=True)
+        (run / places.SMALL / folder).mkdir(parents=True, exist_ok=True)
     jobs: list[Overlay | TraySheet] = [*overlays, *(t for t in trays if t.wanted)]
     for job in jobs:
         _write(run, settings, job)

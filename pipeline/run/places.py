@@ -10,7 +10,7 @@ SCANS = "scans"
 OVERLAYS = "overlays"
 TRAYS = "trays"
 SMALL = "small"
-"""Folder of small pictures beside the large ones."""
+"""Small pictures of overlays and tray sheets, in a folder of each kind."""
 
 _MOST_BYTES = 180
 """Of a picture's name: file systems allow 255, and numbers, ends and a temporary name's additions must fit."""
@@ -38,4 +38,4 @@ def whole_scan(run: Path, scan: str) -> Path:
 
 def small(picture: Path) -> Path:
     """The small picture that belongs to an overlay or a tray sheet."""
-    return picture.parent / SMALL / picture.name
+    return picture.parent.parent / SMALL / picture.parent.name / picture.name

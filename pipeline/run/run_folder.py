@@ -58,7 +58,8 @@ def mark(out: Path) -> None:
 def tidy(out: Path) -> None:
     """Remove half-written files that a killed batch left. Only while no other batch is at work."""
     pictures = [out / name for name in (places.CROPS, places.SCANS, places.OVERLAYS, places.TRAYS)]
-    for folder in (out, *pictures, *(folder / places.SMALL for folder in pictures)):
+    small = [out / places.SMALL / name for name in (places.OVERLAYS, places.TRAYS)]
+    for folder in (out, *pictures, *small):
         for part in folder.glob(".*.part"):
             part.unlink(missing_ok=True)
 

@@ -77,7 +77,7 @@ function card(row) {
   } else {
     inside.href = `overlays/${encodeURIComponent(name)}.jpg`;
     const picture = element("img");
-    picture.src = `overlays/small/${encodeURIComponent(name)}.jpg`;
+    picture.src = `small/overlays/${encodeURIComponent(name)}.jpg`;
     picture.loading = "lazy";
     picture.alt = "";
     inside.append(picture);
