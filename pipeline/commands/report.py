@@ -29,7 +29,7 @@ NAME = "report.html"
 def report(run: Path, say: Say) -> Path:
     """Write the report of a run from what is stored. Raises RunError when the run holds no ages."""
     with Ledger(run) as ledger:
-        if not _told(run).get("finished"):
+        if not _described(run).get("finished"):
             raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
         return write_report(run, ledger, run_folder.settings_of(run), say)
 
@@ -47,11 +47,11 @@ def _gathered(run: Path, ledger: Ledger, settings: Settings) -> Report:
     scans = ledger.scans.all()
     readings = ledger.people.readings()
     rows = ledger.specimens.all()
-    told = _told(run)
+    described = _described(run)
     queue = set(ledger.queue.all())
     return Report(
         run=run,
-        finished=str(told.get("finished", "")),
+        finished=str(described.get("finished", "")),
         bones=_bones(ages, ledger, settings),
         scans=len(scans),
         refused=tuple(s.refusal for s in scans.values() if s.refusal),
@@ -60,7 +60,7 @@ def _gathered(run: Path, ledger: Ledger, settings: Settings) -> Report:
         queued_read=len(queue & {r.specimen for r in readings}),
         readers=dict(sorted(Counter(r.reader for r in readings).items())),
         with_table=bool(rows),
-        versions=_versions(told.get("versions")),
+        versions=_versions(described.get("versions")),
         settings_digest=settings.digest(),
         settings=_chosen_settings(settings),
     )
@@ -112,7 +112,7 @@ def _trays(ages: Sequence[AgedBone], wanted: Mapping[str, int]) -> tuple[ReportT
     )  # fmt: skip
 
 
-def _told(run: Path) -> Mapping[str, object]:
+def _described(run: Path) -> Mapping[str, object]:
     try:
         content = json.loads((run / run_folder.NAME).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -120,8 +120,8 @@ def _told(run: Path) -> Mapping[str, object]:
     return content if isinstance(content, dict) else {}
 
 
-def _versions(told: object) -> dict[str, str]:
-    return {str(k): str(v) for k, v in told.items()} if isinstance(told, dict) else {}
+def _versions(versions: object) -> dict[str, str]:
+    return {str(k): str(v) for k, v in versions.items()} if isinstance(versions, dict) else {}
 
 
 def _chosen_settings(s: Settings) -> dict[str, str]:

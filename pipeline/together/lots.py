@@ -12,6 +12,6 @@ def lot(*texts: str) -> float:
     return int.from_bytes(hashlib.sha256(text).digest()[:8], "big") / 2**64
 
 
-def drawn_by_lot(names: Sequence[str], most: int, salt: str = "sample") -> tuple[str, ...]:
-    """At most `most` of the names, drawn by lot and in an order that the lots give."""
+def drawn_at_random(names: Sequence[str], most: int, salt: str = "sample") -> tuple[str, ...]:
+    """At most `most` of the names, drawn at random and in an order that the lots give."""
     return tuple(sorted(names, key=lambda name: lot(salt, name))[:most])

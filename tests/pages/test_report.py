@@ -49,11 +49,11 @@ def test_the_first_thing_to_do_is_to_compare_tray_sheets_and_the_trays_that_do_n
     report = replace(report, trays=(replace(report.trays[0], mismatch=True),))
     steps = words_of(report_page(report))
     steps = steps[steps.index("What to do next, in this order") :]
-    assert steps.index("Compare the tray sheets") < steps.index("drawn by lot") < steps.index("Make the queue")
+    assert steps.index("Compare the tray sheets") < steps.index("drawn at random") < steps.index("Make the queue")
     assert "Begin with tray_1.tif" in steps
 
 
-def test_fifty_bones_are_drawn_by_lot_whatever_others_there_are():
+def test_fifty_bones_are_drawn_at_random_whatever_others_there_are():
     some = [bone(n) for n in range(1, 201)]
     drawn = set(re.findall(r"<li>(W-\d+)</li>", report_page(report_of(*some))))
     assert len(drawn) == 50
