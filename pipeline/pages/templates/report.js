@@ -4,7 +4,7 @@ const [ID, PICTURE, SCAN, BONE, SPECIES, WATER, STATE, ANNULI, LOW, HIGH, CONFID
 const STATE_NAMES = ["settled", "kept", "wait", "none"];
 const form = document.getElementById("filters");
 const list = document.getElementById("bone-list");
-const count = document.getElementById("bones-shown");
+const howMany = document.getElementById("bones-shown");
 const pagers = [...document.querySelectorAll(".pager")];
 let page = 0;
 
@@ -99,7 +99,7 @@ function show(focus) {
   const first = page * data.page;
   const shown = rows.slice(first, first + data.page);
   list.replaceChildren(...shown.map(card));
-  count.textContent = rows.length
+  howMany.textContent = rows.length
     ? `Bones ${first + 1} to ${first + shown.length} of ${rows.length}${rows.length < data.rows.length ? ` chosen from ${data.rows.length}` : ""}, the doubtful first.`
     : "No bone fits all that is chosen.";
   for (const pager of pagers) {
