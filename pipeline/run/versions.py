@@ -24,7 +24,7 @@ def first_pass(package: Path = _PACKAGE) -> str:
 def second_pass(package: Path = _PACKAGE) -> str:
     """Of all code that turns readings into ages; it takes from bone/ what evidence is called and how it is weighed."""
     rooms = "counting/*.py", "together/*.py", "bone/*.py"
-    return _digest(package, *rooms, "records.py", "codes.py", "run/placing.py")
+    return _digest(package, *rooms, "records.py", "codes.py", "run/placing.py", "run/record_text.py")
 
 
 @cache

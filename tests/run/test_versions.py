@@ -33,7 +33,7 @@ def done_again(tmp_path: Path, module: str) -> set[str]:
         ("cli.py", set()),
         ("bone/focus.py", {"scans read", "ages"}),
         ("scans/scan_file.py", {"scans read"}),
-        ("run/record_text.py", {"scans read"}),
+        ("run/record_text.py", {"scans read", "ages"}),
         ("counting/sequence.py", {"ages"}),
         ("together/review.py", {"ages"}),
         ("pictures/overlay.py", {"pictures"}),
