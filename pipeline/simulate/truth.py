@@ -74,8 +74,9 @@ class KnownBone:
     splits: int
     """Annuli drawn as two lines that run together."""
     damaged: bool
-    bright_winters: bool
-    """Translucent zones are brighter than opaque ones in the finished scan."""
+    bright_winters: bool | None
+    """Translucent zones are brighter than opaque ones in the finished scan; None where a slanting lamp makes them
+    brighter on one side of the fan and darker on the other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,9 +176,13 @@ def visibility(grey: Array, bone: KnownBone, line: KnownLine) -> float:
         within = outer - np.minimum(np.linspace(1.3, 1.8, 3)[:, None] * width, 0.8 * reach)
         flanks = np.concatenate([beyond, within])
         difference = _mean(grey, bone, rows, zone) - _mean(grey, bone, rows, flanks)
-        contrasts.append(difference if bone.bright_winters else -difference)
+        contrasts.append(_signed(difference, bone.bright_winters))
     clearer = np.sort(contrasts)[len(contrasts) // 2 :]
     return float(1 - np.exp(-max(float(clearer.mean()) - CONTRAST_FLOOR, 0.0) / CONTRAST_SCALE))
+
+
+def _signed(difference: float, bright: bool | None) -> float:
+    return abs(difference) if bright is None else difference if bright else -difference
 
 
 def _mean(grey: Array, bone: KnownBone, rows: Array, radius: Array) -> float:
