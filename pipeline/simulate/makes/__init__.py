@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from pipeline.simulate.makes import card, layered, lid, phone, photocopy, relief
+from pipeline.simulate.makes import card, layered, lid, light_table, phone, photocopy, relief, thin_blade
 from pipeline.simulate.noise import Random
 from pipeline.simulate.plan import DrawnScan, Plan
 from pipeline.simulate.variety import Variety
@@ -23,4 +23,4 @@ class Make(Protocol):
         """One scan as planned, of this make."""
 
 
-MAKES: tuple[Make, ...] = (layered, lid, photocopy, card, phone, relief)
+MAKES: tuple[Make, ...] = (layered, lid, photocopy, card, phone, relief, thin_blade, light_table)
