@@ -86,6 +86,24 @@ def age(
         print(line)
 
 
+@app.command(epilog="Example:  opercle enter run-2026 readings.csv")
+def enter(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE...", help="Tables of readings, or of corrections (CSV).")
+    ],
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Pictures drawn at the same time. Default: the cores of this machine.")
+    ] = None,
+) -> None:
+    """Enter people's readings and corrections into a run: final ages and queue follow. A row is only added once."""
+    from pipeline.batch.isolate import cores
+    from pipeline.commands.enter import enter
+
+    for line in enter(run, files, workers or cores(), _say).lines():
+        print(line)
+
+
 @app.command(epilog="Example:  opercle audit readings.csv --run run-2026 --reference Ann")
 def audit(
     readings: Annotated[list[Path], typer.Argument(metavar="READINGS...", help="Tables of readings (CSV).")],

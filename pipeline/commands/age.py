@@ -82,7 +82,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
             seconds = read_scans(request.out, ledger, refs, found.refused, settings, here, readers, say, work)
             accounts = replace(age_run(request.out, ledger, settings, here, say), passed_over=len(found.passed_over))
             seconds["whole command"] = time.monotonic() - began
-            run_folder.describe(request.out, settings, asdict(accounts), seconds)
+            run_folder.describe(request.out, settings, asdict(accounts), seconds, ledger.ages.calls())
             write_report(request.out, ledger, settings, say)
     except KeyboardInterrupt:
         raise RunError("stopped; nothing that was read is lost. Give the same command again to go on") from None

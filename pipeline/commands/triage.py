@@ -7,17 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.commands.report import write_report
-from pipeline.errors import RunError
 from pipeline.run import run_folder
 from pipeline.run.ledger import Ledger
-from pipeline.tables.tables import Cell, Column, write_table
-from pipeline.together.triage import LEVEL, Bone, Queued, Triage, Wrong
+from pipeline.run.queue_of_run import bones_to_rank, write_queue
+from pipeline.together.triage import LEVEL, Triage, Wrong
 from pipeline.together.triage import triage as triaged
 
 Say = Callable[[str], None]
-
-QUEUE = (Column("rank", "count"), Column("specimen"), Column("confidence", "probability"), Column("reasons"))
-NAME = "queue.csv"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,27 +48,13 @@ class Told:
 def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> Told:
     """Write the queue of a run from what is stored. Raises RunError when the run holds no ages."""
     with Ledger(run) as ledger:
-        outcomes = ledger.ages.outcomes()
-        if not outcomes:
-            raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
-        read = {reading.specimen for reading in ledger.people.readings()}
-        bones = [
-            Bone(specimen=o.specimen, confidence=o.confidence, reasons=o.reasons, read=o.specimen in read)
-            for o in outcomes
-        ]
         settings = run_folder.settings_of(run)
+        bones = bones_to_rank(run, ledger)
         found = triaged(bones, settings.review, max_error=max_error, most=most)
-        path = write_table(run / NAME, QUEUE, [_row(rank, q) for rank, q in enumerate(found.queue, 1)])
-        if path.name != NAME:
-            say(f"{NAME} is open in another program; the new table is beside it, in {path.name}")
+        path = write_queue(run, [q.bone for q in found.queue], say)
         ledger.queue.store([q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind])
         write_report(run, ledger, settings, say)
     return Told(triage=found, path=path)
-
-
-def _row(rank: int, q: Queued) -> tuple[Cell, ...]:
-    bone = q.bone
-    return rank, bone.specimen, bone.confidence if q.told else None, ";".join(bone.reasons) if q.told else ""
 
 
 def _part(n: int, of: int) -> str:

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.batch.batch import Place
 from pipeline.codes import REFUSALS
-from pipeline.records import Age, Refusal, Specimen
+from pipeline.records import Age, Reading, Refusal, Specimen
 from pipeline.run import placing, versions
 from pipeline.run.changes import changes
 from pipeline.run.ledger import Ledger
-from pipeline.run.ledger_ages import AgedBone
+from pipeline.run.ledger_ages import AgedBone, Call
+from pipeline.run.people_tables import write_people_tables
 from pipeline.run.pictures_of_run import bring_up_to_date
 from pipeline.run.placing import Placed
 from pipeline.run.plan import corrected
 from pipeline.run.record_text import digest_of
 from pipeline.run.results import Result, write_tables
 from pipeline.settings import Settings
+from pipeline.together.final_ages import by_specimen, final_ages, readers_differ
 from pipeline.together.second_pass import age_bones
 
 Say = Callable[[str], None]
@@ -49,28 +52,35 @@ class Accounts:
         )
 
 
-def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Say) -> Accounts:
-    """Age every bone of the run and bring tables and pictures up to date."""
+def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Say, *, command: str = "age") -> Accounts:
+    """Age every bone of the run and bring tables and pictures up to date.
+
+    `command` is the one that the user gave: it stands in the list of the calls that changed the ages.
+    """
     scans = ledger.scans.all()
     rows = rows_of(ledger)
     placed = placing.place(rows, ledger.scans.measures(), scans)
-    ages = _ages(placed, settings)
-    sources = _sources(placed, ledger, settings)
-    now = [AgedBone(specimen=p.specimen, age=a, sources=s) for p, a, s in zip(placed, ages, sources, strict=True)]
-    before = ledger.ages.unlike(now)
-    changed = tuple(changes(before, now, {name: scan.cause for name, scan in scans.items()}))
-    told = (*ledger.ages.changes(), *changed)
-    latest = {reading.specimen: reading for reading in ledger.people.readings()}
+    readings = by_specimen(ledger.people.readings())
+    ages = _ages(placed, readings, settings)
+    finals = final_ages([(p.specimen, a) for p, a in zip(placed, ages, strict=True)], readings, settings)
+    sources = _sources(placed, ledger, readings, settings)
     results = [
-        Result(specimen=p.specimen, reading=p.reading, age=a, by_person=latest.get(p.specimen.specimen), sources=s)
-        for p, a, s in zip(placed, ages, sources, strict=True)
+        Result(specimen=p.specimen, reading=p.reading, age=a, final=f, sources=s)
+        for p, a, f, s in zip(placed, ages, finals, sources, strict=True)
     ]
+    now = [AgedBone(specimen=r.specimen, age=r.age, final=r.final, sources=r.sources) for r in results]
+    call = _call(ledger, command)
+    before = ledger.ages.unlike(now)
+    changed = tuple(changes(before, now, {name: scan.cause for name, scan in scans.items()}, call.number))
+    differs = bool(before) or list(ledger.ages.specimens()) != [r.specimen.specimen for r in results]
+    told = (*ledger.ages.changes(), *changed)
     refusals = [scan.refusal for scan in scans.values() if scan.refusal]
-    for name, written in write_tables(run, results, ledger.specimens.extra_columns(), refusals, told).items():
+    tables = write_tables(run, results, ledger.specimens.extra_columns(), refusals, told)
+    for name, written in (tables | write_people_tables(run, results, readings)).items():
         if written != name:
             say(f"{name} is open in another program; the new table is beside it, in {written}")
     # The ages come last: until they are kept, the next call tells the same changes again.
-    ledger.ages.store(now, changed)
+    ledger.ages.store(now, changed, call if differs else None)
     bring_up_to_date(run, ledger, results, placing.promised(rows), settings, place, say)
     for line in _said_refusals(refusals):
         say(line)
@@ -87,7 +97,20 @@ def rows_of(ledger: Ledger) -> list[Specimen]:
     return [corrected(row, corrections) for row in ledger.specimens.all()]
 
 
-def _ages(placed: Sequence[Placed], settings: Settings) -> list[Age]:
+def _call(ledger: Ledger, command: str) -> Call:
+    """This call, should it change anything: only such calls are counted, so that a call that was interrupted and given
+    again leaves the same tables."""
+    number = len(ledger.ages.calls()) + 1
+    return Call(number=number, command=command, finished=datetime.now(UTC).isoformat(timespec="seconds"))
+
+
+def _ages(placed: Sequence[Placed], readings: Mapping[str, Sequence[Reading]], settings: Settings) -> list[Age]:
+    placed = [
+        replace(p, reasons=(*p.reasons, "readers-differ"))
+        if readers_differ(readings.get(p.specimen.specimen, ()))
+        else p
+        for p in placed
+    ]
     there = [(p.specimen, p.reading) for p in placed if p.reading is not None]
     aged = iter(age_bones(there, settings))
     return [placing.unreadable(p) if p.reading is None else placing.flagged(next(aged), p) for p in placed]
@@ -100,7 +123,9 @@ def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:
         yield f"refused as {code}: {many}: {said.means}; {said.cure}"
 
 
-def _sources(placed: Sequence[Placed], ledger: Ledger, settings: Settings) -> list[dict[str, str]]:
+def _sources(
+    placed: Sequence[Placed], ledger: Ledger, readings: Mapping[str, Sequence[Reading]], settings: Settings
+) -> list[dict[str, str]]:
     """Digests of all that each age is made from."""
     bones = ledger.scans.digests()
     refusals = {name: scan.refusal for name, scan in ledger.scans.all().items()}
@@ -110,5 +135,5 @@ def _sources(placed: Sequence[Placed], ledger: Ledger, settings: Settings) -> li
         s = p.specimen
         refusal = refusals[s.scan]
         bone = bones[s.scan, s.bone] if p.reading else refusal.code if refusal else "missing"
-        sources.append({"bone": bone, "row": digest_of(s), **shared})
+        sources.append({"bone": bone, "row": digest_of(s), "people": digest_of(readings.get(s.specimen, ())), **shared})
     return sources

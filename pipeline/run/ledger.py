@@ -40,7 +40,7 @@ class Ledger:
     def drop_machine_results(self) -> None:
         """Forget everything the machine found; people's readings and corrections stay."""
         with self._file.transaction() as db:
-            for table in ("bones", "scans", "specimens", "ages", "changes", "queue", "meta"):
+            for table in ("bones", "scans", "specimens", "ages", "calls", "changes", "queue", "meta"):
                 db.execute(f"DELETE FROM {table}")
             db.execute(FORGET_UNREAD_CHECKS)
             db.execute("UPDATE pictures SET drawn_from = ''")  # their files are still there

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.records import Age, Specimen
+from pipeline.records import Age, FinalAge, Specimen
 from pipeline.run import record_text
 from pipeline.run.ledger_file import LedgerFile
 
@@ -18,7 +18,9 @@ class AgedBone:
     specimen: Specimen
     """As used: with the people's corrections in."""
     age: Age
-    """Without arcs."""
+    """Without arcs. The machine's."""
+    final: FinalAge
+    """People's where they give one."""
     sources: Mapping[str, str]
     """Digests of all that the age was made from, by name: tells why it changed."""
 
@@ -34,8 +36,21 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Call:
+    """A call that changed ages.csv: the first one made it."""
+
+    number: int
+    command: str
+    finished: str
+    """ISO time, UTC."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """One cell of ages.csv that a later call changed."""
+
+    call: int
+    """Number of the call."""
 
     specimen: str
     column: str
@@ -52,35 +67,50 @@ class AgeRows:
 
     def all(self) -> tuple[AgedBone, ...]:
         """Every row of ages.csv as last written, in its order."""
-        query = "SELECT record, age, sources FROM ages ORDER BY position"
+        query = "SELECT record, age, final, sources FROM ages ORDER BY position"
         return tuple(_aged_bone(*row) for row in self._file.rows(query))
 
     def unlike(self, now: Iterable[AgedBone]) -> tuple[AgedBone, ...]:
-        """Those rows of ages.csv as last written whose age is not that of the same specimen in `now`."""
-        texts = {a.specimen.specimen: record_text.written(a.age) for a in now}
-        rows = self._file.rows("SELECT specimen, record, age, sources FROM ages ORDER BY position")
-        return tuple(_aged_bone(s, a, d) for name, s, a, d in rows if texts.get(str(name)) != a)
+        """Those rows of ages.csv as last written whose ages are not those of the same specimen in `now`."""
+        texts = {a.specimen.specimen: (record_text.written(a.age), record_text.written(a.final)) for a in now}
+        rows = self._file.rows("SELECT specimen, record, age, final, sources FROM ages ORDER BY position")
+        return tuple(_aged_bone(s, a, f, d) for name, s, a, f, d in rows if texts.get(str(name)) != (a, f))
 
-    def store(self, ages: Sequence[AgedBone], changes: Iterable[Change]) -> None:
-        """Keep these ages in place of the earlier ones, and append what changed. One transaction."""
+    def specimens(self) -> dict[str, tuple[str, int]]:
+        """Scan and number of the bone of every specimen, in the order of ages.csv."""
+        query = "SELECT specimen, json_extract(record, '$.scan'), json_extract(record, '$.bone') FROM ages"
+        return {str(s): (str(scan), int(str(bone))) for s, scan, bone in self._file.rows(f"{query} ORDER BY position")}
+
+    def store(self, ages: Sequence[AgedBone], changes: Iterable[Change], call: Call | None = None) -> None:
+        """Keep these ages in place of the earlier ones, and append what changed in this call. One transaction."""
         rows = [
-            (i, a.specimen.specimen, record_text.written(a.specimen), record_text.written(a.age), json.dumps(a.sources))
+            (
+                i, a.specimen.specimen, record_text.written(a.specimen), record_text.written(a.age),
+                record_text.written(a.final), json.dumps(a.sources),
+            )
             for i, a in enumerate(ages)
-        ]
+        ]  # fmt: skip
         with self._file.transaction() as db:
             db.execute("DELETE FROM ages")
-            db.executemany("INSERT INTO ages VALUES (?, ?, ?, ?, ?)", rows)
+            db.executemany("INSERT INTO ages VALUES (?, ?, ?, ?, ?, ?)", rows)
             db.executemany(
-                "INSERT INTO changes(specimen, name, old, new, cause) VALUES (?, ?, ?, ?, ?)",
-                [(c.specimen, c.column, c.old, c.new, c.cause) for c in changes],
+                "INSERT INTO changes(call, specimen, name, old, new, cause) VALUES (?, ?, ?, ?, ?, ?)",
+                [(c.call, c.specimen, c.column, c.old, c.new, c.cause) for c in changes],
             )
+            if call:
+                db.execute("INSERT INTO calls VALUES (?, ?, ?)", (call.number, call.command, call.finished))
+
+    def calls(self) -> tuple[Call, ...]:
+        """All calls that changed ages.csv, the earliest first."""
+        rows = self._file.rows("SELECT number, command, finished FROM calls ORDER BY number")
+        return tuple(Call(number=int(str(n)), command=str(c), finished=str(f)) for n, c, f in rows)
 
     def changes(self) -> tuple[Change, ...]:
         """All changes of ages by later calls, the earliest first."""
-        rows = self._file.rows("SELECT specimen, name, old, new, cause FROM changes ORDER BY id")
+        rows = self._file.rows("SELECT call, specimen, name, old, new, cause FROM changes ORDER BY id")
         return tuple(
-            Change(specimen=str(specimen), column=str(name), old=str(old), new=str(new), cause=str(cause))
-            for specimen, name, old, new, cause in rows
+            Change(call=int(str(n)), specimen=str(s), column=str(c), old=str(old), new=str(new), cause=str(cause))
+            for n, s, c, old, new, cause in rows
         )
 
     def outcomes(self) -> tuple[Outcome, ...]:
@@ -92,9 +122,10 @@ class AgeRows:
         )
 
 
-def _aged_bone(record: object, age: object, sources: object) -> AgedBone:
+def _aged_bone(record: object, age: object, final: object, sources: object) -> AgedBone:
     return AgedBone(
         specimen=record_text.read_specimen(str(record)),
         age=record_text.read_age(str(age)),
+        final=FinalAge(**json.loads(str(final))),
         sources=json.loads(str(sources)),
     )

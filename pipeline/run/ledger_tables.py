@@ -1,6 +1,6 @@
 """The tables of a run's ledger."""
 
-VERSION = 1
+VERSION = 2
 """Of the tables; a ledger of another version is left alone."""
 
 TABLES = """
@@ -16,17 +16,20 @@ CREATE TABLE bones(
 CREATE TABLE specimens(position INTEGER PRIMARY KEY, scan TEXT NOT NULL, record TEXT NOT NULL);
 CREATE TABLE ages(
     position INTEGER PRIMARY KEY, specimen TEXT UNIQUE NOT NULL, record TEXT NOT NULL, age TEXT NOT NULL,
-    sources TEXT NOT NULL);
+    final TEXT NOT NULL, sources TEXT NOT NULL);
+CREATE TABLE calls(number INTEGER PRIMARY KEY, command TEXT NOT NULL, finished TEXT NOT NULL);
 CREATE TABLE changes(
-    id INTEGER PRIMARY KEY, specimen TEXT NOT NULL, name TEXT NOT NULL, old TEXT NOT NULL, new TEXT NOT NULL,
-    cause TEXT NOT NULL);
+    id INTEGER PRIMARY KEY, call INTEGER NOT NULL, specimen TEXT NOT NULL, name TEXT NOT NULL, old TEXT NOT NULL,
+    new TEXT NOT NULL, cause TEXT NOT NULL);
 CREATE TABLE queue(rank INTEGER PRIMARY KEY, specimen TEXT UNIQUE NOT NULL);
 CREATE TABLE blind(specimen TEXT PRIMARY KEY);
 CREATE TABLE pictures(name TEXT PRIMARY KEY, drawn_from TEXT NOT NULL);
 CREATE TABLE readings(
     id INTEGER PRIMARY KEY, specimen TEXT NOT NULL, reader TEXT NOT NULL, annuli INTEGER, age_class INTEGER,
-    edge TEXT NOT NULL, readability TEXT NOT NULL, seconds REAL, read_on TEXT NOT NULL, note TEXT NOT NULL);
+    edge TEXT NOT NULL, readability TEXT NOT NULL, seconds REAL, read_on TEXT NOT NULL,
+    settles INTEGER NOT NULL, note TEXT NOT NULL);
 CREATE TABLE corrections(
     id INTEGER PRIMARY KEY, scan TEXT NOT NULL, bone INTEGER NOT NULL, reader TEXT NOT NULL, made_on TEXT NOT NULL,
-    lighting TEXT NOT NULL, dpi REAL, focus_x REAL, focus_y REAL, axis_x REAL, axis_y REAL);
+    lighting TEXT NOT NULL, dpi REAL, focus_x REAL, focus_y REAL, axis_x REAL, axis_y REAL,
+    note TEXT NOT NULL);
 """

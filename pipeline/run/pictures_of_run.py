@@ -153,7 +153,7 @@ def _scans(
         by_scan.setdefault(result.specimen.scan, []).append(result)
     scans = []
     for scan, bones in sorted(by_scan.items()):
-        shown = {r.specimen.specimen: digest_of((r.sources, r.age, known[scan].sha256, look)) for r in bones}
+        shown = {r.specimen.specimen: digest_of((_shown(r), r.age, known[scan].sha256, look)) for r in bones}
         overlays = {
             _name(run, overlay_path(run, names[r.specimen.specimen])): r for r in bones if r.reading is not None
         }
@@ -164,6 +164,11 @@ def _scans(
             wanted[tray] = digest_of((sorted(shown.items()), promised.get(scan)))
         scans.append(_ScanPictures(scan=known[scan], results=tuple(bones), overlays=overlays, tray=tray, wanted=wanted))
     return scans
+
+
+def _shown(result: Result) -> dict[str, str]:
+    """What the pictures of a bone show was made from: all but people's readings."""
+    return {name: digest for name, digest in result.sources.items() if name != "people"}
 
 
 def _name(run: Path, path: Path) -> str:

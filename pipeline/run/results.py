@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.records import Age, BoneReading, Reading, Refusal, Specimen
+from pipeline.records import Age, BoneReading, FinalAge, Refusal, Specimen
 from pipeline.run.ledger_ages import Change
 from pipeline.tables.tables import Cell, Column, write_table
 
@@ -20,6 +20,7 @@ AGES = (
     Column("final_annuli", "count"), Column("final_age_class", "count"), Column("counted_by"), Column("lighting"),
     Column("dpi", "dpi"), Column("radius_px", "px"), Column("radius_mm", "mm"), Column("focus_x", "px"),
     Column("focus_y", "px"), Column("axis_x", "px"), Column("axis_y", "px"),
+    Column("annuli_seen", "count"), Column("age_class_probability", "probability"),
 )  # fmt: skip
 ANNULI = (
     Column("specimen"), Column("number", "count"), Column("x", "px"), Column("y", "px"), Column("radius_px", "px"),
@@ -29,7 +30,7 @@ ANNULI = (
 COUNT_PROBABILITIES = (Column("specimen"), Column("annuli", "count"), Column("probability", "probability"))
 AGE_PROBABILITIES = (Column("specimen"), Column("age_class", "count"), Column("probability", "probability"))
 REFUSED = (Column("scan"), Column("reason"), Column("detail"))
-CHANGES = (Column("specimen"), Column("column"), Column("old"), Column("new"), Column("cause"))
+CHANGES = (Column("specimen"), Column("column"), Column("old"), Column("new"), Column("cause"), Column("call", "count"))
 
 _KEPT_AS_WRITTEN = ("length_mm",)
 """Fixed columns of the specimens table that come out as they were written."""
@@ -42,8 +43,8 @@ class Result:
     specimen: Specimen
     reading: BoneReading | None
     age: Age
-    by_person: Reading | None = None
-    """The latest reading of a person."""
+    final: FinalAge = field(default_factory=FinalAge)
+    """People's where they give one."""
     sources: Mapping[str, str] = field(default_factory=dict)
     """Digests of all that the age was made from."""
 
@@ -66,7 +67,7 @@ def write_tables(
         "count_probabilities.csv": (COUNT_PROBABILITIES, _shares(results, "count_probabilities")),
         "age_probabilities.csv": (AGE_PROBABILITIES, _shares(results, "age_probabilities")),
         "refused.csv": (REFUSED, ((r.scan, r.code, r.detail) for r in refusals)),
-        "changes.csv": (CHANGES, ((c.specimen, c.column, c.old, c.new, c.cause) for c in changes)),
+        "changes.csv": (CHANGES, ((c.specimen, c.column, c.old, c.new, c.cause, c.call) for c in changes)),
     }
     return {name: write_table(run / name, *table).name for name, table in tables.items()}
 
@@ -89,29 +90,17 @@ def _age_row(r: Result, extra_columns: Sequence[str]) -> tuple[Cell, ...]:
     axis = bone.axis if bone else None
     dpi = bone.dpi if bone else None
     radius_px = axis.radius_px if axis else None
-    final_annuli, final_age_class, counted_by = _final(r)
+    seen = sum(m.counted and not m.inferred for m in age.marks) if age.status == "aged" else None
     return (
         s.specimen, s.scan, s.bone, s.fish, s.species, s.water,
         str(s.captured) if s.captured else "", *(as_written.get(name, "") for name in _KEPT_AS_WRITTEN),
         age.status, age.annuli, age.annuli_low, age.annuli_high, age.confidence, age.edge, age.age_class,
         age.year_class, age.first_year, age.review, ";".join(age.reasons), ";".join(age.notices),
-        final_annuli, final_age_class, counted_by, bone.lighting if bone else "",
+        r.final.annuli, r.final.age_class, r.final.counted_by, bone.lighting if bone else "",
         dpi, radius_px, millimetres(radius_px, dpi),
-        *(axis.focus if axis else (None, None)), *(axis.tip if axis else (None, None)),
+        *(axis.focus if axis else (None, None)), *(axis.tip if axis else (None, None)), seen, age.age_class_probability,
         *(as_written.get(name, "") for name in extra_columns),
     )  # fmt: skip
-
-
-def _final(r: Result) -> tuple[int | None, int | None, str]:
-    """Count, age class and whose they are: the person's where a person has read the bone."""
-    age, person = r.age, r.by_person
-    if person is None:
-        return age.annuli, age.age_class, "machine" if age.annuli is not None else ""
-    age_class = person.age_class
-    if age_class is None and person.annuli is not None and age.age_class is not None and age.annuli is not None:
-        # What date and margin add to the count does not depend on who counted.
-        age_class = person.annuli + age.age_class - age.annuli
-    return person.annuli, age_class, person.reader
 
 
 def millimetres(pixels: float | None, dpi: float | None) -> float | None:

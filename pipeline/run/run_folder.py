@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.errors import RunError
 from pipeline.run import places, versions
+from pipeline.run.ledger_ages import Call
 from pipeline.run.ledger_file import FILE
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.settings import Settings
@@ -64,18 +66,28 @@ def tidy(out: Path) -> None:
             part.unlink(missing_ok=True)
 
 
-def describe(out: Path, settings: Settings, counts: Mapping[str, int], seconds: Mapping[str, float]) -> None:
-    """Say in run.json what was done, with what, and how long it took."""
+def describe(
+    out: Path, settings: Settings, counts: Mapping[str, int], seconds: Mapping[str, float], calls: Sequence[Call]
+) -> None:
+    """Say in run.json what was done, with what, how long it took, and which calls changed the ages."""
     # No path stands here: a run may be handed on, and where its scans lay is nobody's business.
     content = {
         "made_by": _MADE_BY,
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "counts": dict(counts),
+        "calls": [asdict(call) for call in calls],
         "seconds": {name: round(value, 2) for name, value in seconds.items()},
         "versions": versions.of_everything(),
         "settings_digest": settings.digest(),
         "settings": settings.model_dump(mode="json"),
     }
+    write_text(out / NAME, json.dumps(content, indent=1, ensure_ascii=False) + "\n")
+
+
+def describe_call(out: Path, counts: Mapping[str, int], calls: Sequence[Call]) -> None:
+    """Say in run.json what a call that read no scan has changed."""
+    content = json.loads((out / NAME).read_text(encoding="utf-8"))
+    content |= {"counts": dict(counts), "calls": [asdict(call) for call in calls]}
     write_text(out / NAME, json.dumps(content, indent=1, ensure_ascii=False) + "\n")
 
 

@@ -22,6 +22,7 @@ _ISO = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?", re.ASCII)
 _OTHER_DATE = re.compile(r"(\d{1,2})[/.\- ](\d{1,2})[/.\- ](\d{4})", re.ASCII)
 _LOOSE_ISO = re.compile(r"(\d{4})[/.\- ](\d{1,2})[/.\- ](\d{1,2})", re.ASCII)
 _DAY_NUMBER = re.compile(r"\d{5}", re.ASCII)
+_YES, _NO = ("true", "yes", "1", "x"), ("false", "no", "0")
 _ISO_CURE = "write dates as YYYY-MM-DD, or YYYY-MM or YYYY when the rest is not known"
 
 
@@ -113,6 +114,15 @@ class RowCells:
             return int(match[1])
         self.fault(f"the {column} {text}", f"write a whole number from {least} to {most}{cure}")
         return None
+
+    def flag(self, column: str) -> bool:
+        """Yes or no; blank is no."""
+        text = self.text(column).casefold()
+        if text in ("", *_NO):
+            return False
+        if text not in _YES:
+            self.fault(f"the {column} {self.text(column)}", "write true, or leave it blank")
+        return text in _YES
 
     def captured(self, column: str) -> Captured | None:
         """An ISO date, or its year and month, or its year; None when blank or faulty."""

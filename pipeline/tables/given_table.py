@@ -31,11 +31,16 @@ class Faults:
 
     file: str
     lines: list[str] = field(default_factory=list)
+    by_row: list[tuple[int, str]] = field(default_factory=list)
+    """Those of `lines` that concern one row, with its number."""
 
     def add(self, row: int | None, found: str, cure: str) -> None:
         """Note a fault of a row, or of the whole table."""
         place = self.file if row is None else f"{self.file}, row {row}"
-        self.lines.append(f"{place}: {_shown(found)}; {_shown(cure)}")
+        line = f"{place}: {_shown(found)}; {_shown(cure)}"
+        self.lines.append(line)
+        if row is not None:
+            self.by_row.append((row, line))
 
     def check(self) -> None:
         """Raise TableError with all faults, if there are any."""
@@ -58,6 +63,8 @@ class GivenTable:
     """A table split into rows; those with too many or too few cells are left out and noted as faults."""
 
     columns: tuple[str, ...]
+    header_row: int
+    """Number of the row that holds them."""
     rows: tuple[GivenRow, ...]
     semicolons: bool
     """Separated by semicolons: numbers may have decimal commas."""
@@ -89,7 +96,7 @@ def read_given_table(path: Path, required: Sequence[str], optional: Sequence[str
             )
             continue
         rows.append(GivenRow(number=number, cells=dict(zip(header, map(unguarded, cells), strict=False))))
-    return GivenTable(columns=tuple(header), rows=tuple(rows), semicolons=separator == ";")
+    return GivenTable(columns=tuple(header), header_row=1, rows=tuple(rows), semicolons=separator == ";")
 
 
 def _text(path: Path, faults: Faults) -> str:

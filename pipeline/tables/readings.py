@@ -11,7 +11,9 @@ from pipeline.tables.cells import RowCells
 from pipeline.tables.given_table import Faults, read_given_table
 
 REQUIRED = ("specimen", "reader", "annuli")
-OPTIONAL = ("age_class", "edge", "readability", "seconds", "read_on", "note")
+OPTIONAL = ("age_class", "edge", "readability", "seconds", "read_on", "settles", "note")
+ANSWERS = ("reader", "annuli", "age_class", "edge", "readability", "seconds", "read_on", "settles", "note")
+"""Columns of which a row that is filled in has one at least."""
 MACHINE = "machine"
 """The reader that stands for this program in every comparison."""
 MOST_ANNULI = 99
@@ -44,10 +46,11 @@ def read_readings(paths: Sequence[Path]) -> tuple[Reading, ...]:
 
 def _readings(path: Path, faults: Faults) -> list[Reading]:
     table = read_given_table(path, REQUIRED, OPTIONAL, faults)
-    return [_reading(RowCells(row, faults, semicolons=table.semicolons)) for row in table.rows]
+    return [reading_row(RowCells(row, faults, semicolons=table.semicolons)) for row in table.rows]
 
 
-def _reading(row: RowCells) -> Reading:
+def reading_row(row: RowCells) -> Reading:
+    """One row; what is wrong goes into the table's faults."""
     reader = row.needed("reader")
     if reader.casefold() == MACHINE:
         row.fault(f"the reader {reader}", "that name stands for the program; give the person's")
@@ -60,5 +63,6 @@ def _reading(row: RowCells) -> Reading:
         readability=row.text("readability"),
         seconds=row.number("seconds", 0, MOST_SECONDS, "s"),
         read_on=row.moment("read_on"),
+        settles=row.flag("settles"),
         note=row.raw("note"),
     )

@@ -100,7 +100,7 @@ def read_specimens(path: Path, scans: Sequence[ScanRef]) -> SpecimensTable:
 
 def _specimen(row: RowCells, scan: str, extra: Sequence[str]) -> Specimen:
     specimen = row.identity("specimen")
-    focus, tip = _correction(row)
+    focus, tip = correction_points(row)
     return Specimen(
         specimen=specimen,
         scan=scan,
@@ -130,7 +130,8 @@ def _bone(row: RowCells) -> int:
     return row.whole("bone", 1, MOST_BONES, ": the bone's place on the tray") or _UNKNOWN
 
 
-def _correction(row: RowCells) -> tuple[Point | None, Point | None]:
+def correction_points(row: RowCells) -> tuple[Point | None, Point | None]:
+    """Focus and far margin on the growth axis as a person places them: both, or neither."""
     columns = ("focus_x", "focus_y", "axis_x", "axis_y")
     given = [name for name in columns if row.text(name)]
     if not given:

@@ -41,7 +41,11 @@ class Bone:
 
     @property
     def hard(self) -> bool:
-        """Something besides the confidence sends it to a person, or it has no count."""
+        """Something besides the confidence sends it to a person, or it has no count.
+
+        Readers are shown confidence and reasons of such bones only, since they must know where to look. For all others,
+        those drawn as a check among them, both stay blank: a high confidence would give the check away.
+        """
         return self.confidence is None or not CONFIDENCE_ALONE.issuperset(self.reasons)
 
 
@@ -52,15 +56,6 @@ class Queued:
     bone: Bone
     blind: bool
     """Drawn from the bones kept, as a check; no reader may know."""
-
-    @property
-    def told(self) -> bool:
-        """Confidence and reasons are shown.
-
-        Only where there is a hard reason, for the reader must know where to look. All others, those drawn as a check
-        among them, stand there blank: a high confidence would give the check away.
-        """
-        return self.bone.hard
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

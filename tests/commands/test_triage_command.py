@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from pipeline import cli
 from pipeline.commands.triage import triage
 from pipeline.errors import RunError
-from pipeline.records import Age, Reading, Specimen
+from pipeline.records import Age, FinalAge, Reading, Specimen
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_ages import AgedBone
 from pipeline.settings_files import read_settings
@@ -31,7 +31,9 @@ BONES = [
 def aged(specimen: str, confidence: float | None, reasons: tuple[str, ...]) -> AgedBone:
     status, annuli = ("unreadable", None) if confidence is None else ("aged", 3)
     age = Age(specimen=specimen, status=status, annuli=annuli, confidence=confidence, reasons=reasons)
-    return AgedBone(specimen=Specimen(specimen=specimen, scan="a.png", fish=specimen), age=age, sources={})
+    return AgedBone(
+        specimen=Specimen(specimen=specimen, scan="a.png", fish=specimen), age=age, final=FinalAge(), sources={}
+    )
 
 
 @pytest.fixture

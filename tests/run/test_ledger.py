@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from pipeline.errors import RunError
-from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Reading, Refusal, Specimen
+from pipeline.records import Age, Axis, BoneReading, Captured, FinalAge, Mark, Reading, Refusal, Specimen
 from pipeline.run.ledger import Ledger
-from pipeline.run.ledger_ages import AgedBone, Change
+from pipeline.run.ledger_ages import AgedBone, Call, Change
 from pipeline.run.ledger_file import FILE
 from pipeline.run.ledger_people import Correction
 from pipeline.run.ledger_scans import KnownScan
@@ -95,19 +95,27 @@ def test_specimens_and_ages_come_back_in_their_order(ledger):
         for s in "ba"
     ]
     ledger.specimens.store(rows, ["x"])
-    ages = [AgedBone(specimen=r, age=Age(specimen=r.specimen, status="unreadable"), sources={"row": "1"}) for r in rows]
-    change = Change(specimen="b", column="annuli", old="3", new="4", cause="settings")
-    ledger.ages.store(ages, [change])
+    ages = [
+        AgedBone(specimen=r, age=Age(specimen=r.specimen, status="unreadable"), final=FinalAge(), sources={"row": "1"})
+        for r in rows
+    ]
+    change = Change(call=2, specimen="b", column="annuli", old="3", new="4", cause="settings")
+    call = Call(number=1, command="age", finished="2026-01-01T00:00:00+00:00")
+    ledger.ages.store(ages, [change], call)
     ledger.ages.store(ages, [])
     assert ledger.specimens.all() == tuple(rows)
     assert ledger.specimens.extra_columns() == ("x",)
     assert ledger.ages.all() == tuple(ages)
     assert ledger.ages.changes() == (change,)
+    assert ledger.ages.calls() == (call,)
+    assert ledger.ages.specimens() == {"b": ("a.png", 1), "a": ("a.png", 1)}
 
 
 def test_dropping_machine_results_keeps_readings_and_corrections(ledger):
-    reading = Reading(specimen="b", reader="Ann", annuli=None)
-    correction = Correction(scan="a.png", bone=1, reader="Ann", made_on="2026-01-01", focus=(1.5, 2.0), tip=(3.0, 4.0))
+    reading = Reading(specimen="b", reader="Ann", annuli=None, settles=True, note="chalky")
+    correction = Correction(
+        scan="a.png", bone=1, reader="Ann", made_on="2026-01-01", focus=(1.5, 2.0), tip=(3.0, 4.0), note="nick"
+    )
     ledger.scans.store(scan(), [kept(bone())])
     ledger.people.add_reading(reading)
     ledger.people.add_correction(correction)
@@ -138,7 +146,10 @@ def test_outcomes_are_the_ages_in_short(ledger):
         Age(specimen="b", status="aged", annuli=2, confidence=0.1 + 0.2, reasons=("damaged", "cut-off")),
         Age(specimen="a", status="unreadable", reasons=("no-reading",)),
     ]
-    ledger.ages.store([AgedBone(specimen=Specimen(specimen=a.specimen, scan="s"), age=a, sources={}) for a in ages], [])
+    ledger.ages.store(
+        [AgedBone(specimen=Specimen(specimen=a.specimen, scan="s"), age=a, final=FinalAge(), sources={}) for a in ages],
+        [],
+    )
     told = [(o.specimen, o.confidence, o.reasons) for o in ledger.ages.outcomes()]
     assert told == [(a.specimen, a.confidence, a.reasons) for a in ages]
 

@@ -7,7 +7,7 @@ import io
 
 import pytest
 
-from pipeline.records import Age, AgedMark, Axis, BoneReading, Captured, Reading, Refusal, Specimen
+from pipeline.records import Age, AgedMark, Axis, BoneReading, Captured, FinalAge, Refusal, Specimen
 from pipeline.run.changes import changes
 from pipeline.run.ledger_ages import AgedBone, Change
 from pipeline.run.results import Result, given_names, write_tables
@@ -49,7 +49,9 @@ def tables(tmp_path):
 
 def test_the_fixed_columns_come_first_and_the_tables_own_after_them(tables, tmp_path):
     row = tables(result())["ages"][0]
-    assert (tmp_path / "ages.csv").read_text().splitlines()[0] == f"{AGES_HEADER},boat,given_status"
+    assert (tmp_path / "ages.csv").read_text().splitlines()[
+        0
+    ] == f"{AGES_HEADER},annuli_seen,age_class_probability,boat,given_status"
     assert (row["specimen"], row["length_mm"], row["captured"]) == ("00123", "412,0", "2020-05")
     assert (row["boat"], row["given_status"], row["status"]) == ("'=1+1", "wet", "aged")
     assert (row["radius_px"], row["radius_mm"]) == ("500.00", "25.000")
@@ -64,12 +66,12 @@ def test_a_bone_that_is_not_there_has_blanks_and_needs_a_person(tables):
 
 
 def test_a_persons_reading_is_final_and_the_machines_stays_beside_it(tables):
-    row = tables(result(by_person=Reading(specimen="00123", reader="Ann", annuli=5)))["ages"][0]
+    row = tables(result(final=FinalAge(annuli=5, age_class=6, counted_by="Ann")))["ages"][0]
     assert (row["annuli"], row["final_annuli"], row["final_age_class"], row["counted_by"]) == ("3", "5", "6", "Ann")
 
 
 def test_a_person_who_could_not_age_the_bone_leaves_the_final_count_blank(tables):
-    row = tables(result(by_person=Reading(specimen="00123", reader="Ann", annuli=None)))["ages"][0]
+    row = tables(result(final=FinalAge(counted_by="Ann")))["ages"][0]
     assert (row["final_annuli"], row["final_age_class"], row["counted_by"]) == ("", "", "Ann")
 
 
@@ -85,14 +87,14 @@ def test_probabilities_have_a_table_each_and_agree_with_the_confidence(tables):
 
 def test_marks_refusals_and_changes_have_a_row_each(tables):
     refusal = Refusal(scan="c.png", stage="file", code="truncated", detail="ends early")
-    change = Change(specimen="00123", column="annuli", old="3", new="4", cause="settings")
+    change = Change(call=2, specimen="00123", column="annuli", old="3", new="4", cause="settings")
     written = tables(result(), refusals=[refusal], told=[change])
     assert [(m["number"], m["radius_mm"], m["counted"], m["inferred"]) for m in written["annuli"]] == [
         ("1", "12.700", "true", "false")
     ]
     assert written["refused"] == [{"scan": "c.png", "reason": "truncated", "detail": "ends early"}]
     assert written["changes"] == [
-        {"specimen": "00123", "column": "annuli", "old": "3", "new": "4", "cause": "settings"}
+        {"specimen": "00123", "column": "annuli", "old": "3", "new": "4", "cause": "settings", "call": "2"}
     ]
 
 
@@ -102,23 +104,25 @@ def test_names_of_own_columns_never_meet_ours_or_each_other():
 
 def aged(annuli: int, **sources: str) -> AgedBone:
     r = result()
-    digests = {"bone": "1", "row": "1", "settings": "1", "code": "1"} | sources
-    return AgedBone(specimen=r.specimen, age=Age(specimen="00123", status="aged", annuli=annuli), sources=digests)
+    digests = {"bone": "1", "row": "1", "settings": "1", "code": "1", "people": "1"} | sources
+    return AgedBone(
+        specimen=r.specimen, age=Age(specimen="00123", status="aged", annuli=annuli), final=FinalAge(), sources=digests
+    )
 
 
 @pytest.mark.parametrize(
     ("sources", "cause"),
     [
-        ({}, "other-bones"),
-        ({"bone": "2"}, "file"),
-        ({"row": "2"}, "table"),
-        ({"settings": "2", "code": "2"}, "settings;version"),
+        ({}, "other bones of the run change what is expected of this one"),
+        ({"bone": "2"}, "the scan's file changed"),
+        ({"row": "2"}, "another row in the table of specimens, or a correction"),
+        ({"settings": "2", "code": "2"}, "other settings; another version of opercle"),
     ],
 )
 def test_a_change_names_its_cause(sources, cause):
-    (change,) = changes([aged(3)], [aged(4, **sources)], {"a/b.png": "file"})
-    assert change == Change(specimen="00123", column="annuli", old="3", new="4", cause=cause)
+    (change,) = changes([aged(3)], [aged(4, **sources)], {"a/b.png": "file"}, 2)
+    assert change == Change(call=2, specimen="00123", column="annuli", old="3", new="4", cause=cause)
 
 
 def test_a_bone_seen_for_the_first_time_is_no_change():
-    assert list(changes([], [aged(4)], {})) == []
+    assert list(changes([], [aged(4)], {}, 2)) == []

@@ -53,7 +53,7 @@ def test_the_pictures_of_a_run_that_was_just_begun_are_no_scans(tmp_path):
 
 def test_run_json_tells_versions_settings_and_counts_but_no_path(tmp_path):
     run_folder.mark(tmp_path)
-    run_folder.describe(tmp_path, read_settings(), {"scans": 3}, {"whole command": 1.234})
+    run_folder.describe(tmp_path, read_settings(), {"scans": 3}, {"whole command": 1.234}, [])
     told = json.loads((tmp_path / "run.json").read_text())
     assert (told["counts"], told["seconds"]) == ({"scans": 3}, {"whole command": 1.23})
     assert told["settings"] == read_settings().model_dump(mode="json")

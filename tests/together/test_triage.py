@@ -159,10 +159,10 @@ def test_the_draw_knows_nothing_of_the_confidence_and_another_salt_draws_others(
 
 def test_the_drawn_bones_stand_among_those_that_look_like_them():
     found = triage(many(4000), REVIEW, max_error=0.02, most=None)
-    told = [q.told for q in found.queue]
+    told = [q.bone.hard for q in found.queue]
     assert told == sorted(told, reverse=True), "first those whose reasons are told, then those whose are not"
-    blind = np.array([q.blind for q in found.queue if not q.told])
-    assert not any(q.blind for q in found.queue if q.told)
+    blind = np.array([q.blind for q in found.queue if not q.bone.hard])
+    assert not any(q.blind for q in found.queue if q.bone.hard)
     thirds = [part.sum() for part in np.array_split(blind, 3)]
     assert min(thirds) > 0.5 * max(thirds), "spread over the whole part"
 

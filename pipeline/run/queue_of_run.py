@@ -1,0 +1,60 @@
+"""The reading queue of a run: which bones a person still has to read, and the table that says so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from pipeline.errors import RunError
+from pipeline.run.ledger import Ledger
+from pipeline.tables.tables import Cell, Column, write_table
+from pipeline.together.final_ages import by_specimen, readers_differ
+from pipeline.together.triage import Bone
+
+Say = Callable[[str], None]
+
+QUEUE = (Column("rank", "count"), Column("specimen"), Column("confidence", "probability"), Column("reasons"))
+NAME = "queue.csv"
+
+
+def bones_to_rank(run: Path, ledger: Ledger) -> list[Bone]:
+    """Every bone of the run as triage sees it. One on which readers differ is not read: somebody must settle it.
+
+    Raises RunError when the run holds no ages.
+    """
+    outcomes = ledger.ages.outcomes()
+    if not outcomes:
+        raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
+    read = {s for s, readings in by_specimen(ledger.people.readings()).items() if not readers_differ(readings)}
+    return [
+        Bone(specimen=o.specimen, confidence=o.confidence, reasons=o.reasons, read=o.specimen in read) for o in outcomes
+    ]
+
+
+def write_queue(run: Path, bones: Sequence[Bone], say: Say) -> Path:
+    """Write queue.csv; returns where it is.
+
+    Confidence and reasons are shown only where a reason tells the reader what to look at: see `triage.Bone.hard`.
+    """
+    path = write_table(run / NAME, QUEUE, [_row(rank, bone) for rank, bone in enumerate(bones, 1)])
+    if path.name != NAME:
+        say(f"{NAME} is open in another program; the new table is beside it, in {path.name}")
+    return path
+
+
+def shorten_queue(run: Path, ledger: Ledger, say: Say) -> None:
+    """Take out of an earlier queue what people have read since, in its order; bones on which readers now differ come
+    first. Nothing is done where no queue was made."""
+    before = ledger.queue.all()
+    if not before:
+        return
+    bones = {bone.specimen: bone for bone in bones_to_rank(run, ledger)}
+    left = [bones[s] for s in before if s in bones and not bones[s].read]
+    split = [b for b in bones.values() if "readers-differ" in b.reasons]
+    queue = [*split, *(b for b in left if b not in split)]
+    write_queue(run, queue, say)
+    ledger.queue.store([b.specimen for b in queue], ledger.queue.blind())
+
+
+def _row(rank: int, bone: Bone) -> tuple[Cell, ...]:
+    return rank, bone.specimen, bone.confidence if bone.hard else None, ";".join(bone.reasons) if bone.hard else ""
