@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from pipeline.batch.batch import Here
+from pipeline.commands.report import write_report
 from pipeline.errors import OpercleError, RunError, TableError
 from pipeline.run import run_folder
 from pipeline.run.ages_of_run import age_run
@@ -68,6 +69,7 @@ def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> Told:
                 accounts = age_run(run, ledger, settings, here, say, command="enter")
                 run_folder.describe_call(run, asdict(accounts), ledger.ages.calls())
                 shorten_queue(run, ledger, say)
+                write_report(run, ledger, settings, say)
             finals = [bone.final for bone in ledger.ages.all()]
             read = {r.specimen for r in ledger.people.readings()} & ledger.ages.specimens().keys()
     finally:

@@ -20,7 +20,7 @@ from pipeline.run.placing import promised
 from pipeline.run.results import millimetres
 from pipeline.settings import Settings
 from pipeline.tables.atomic import write_text
-from pipeline.together.final_ages import MACHINE, by_specimen, final_ages
+from pipeline.together.final_ages import MACHINE
 
 Say = Callable[[str], None]
 NAME = "report.html"
@@ -52,7 +52,7 @@ def _gathered(run: Path, ledger: Ledger, settings: Settings) -> Report:
     return Report(
         run=run,
         finished=str(described.get("finished", "")),
-        bones=_bones(ages, ledger, settings),
+        bones=_bones(ages, ledger),
         scans=len(scans),
         refused=tuple(s.refusal for s in scans.values() if s.refusal),
         trays=_trays(ages, promised(rows)),
@@ -66,16 +66,13 @@ def _gathered(run: Path, ledger: Ledger, settings: Settings) -> Report:
     )
 
 
-def _bones(ages: Sequence[AgedBone], ledger: Ledger, settings: Settings) -> tuple[ReportBone, ...]:
+def _bones(ages: Sequence[AgedBone], ledger: Ledger) -> tuple[ReportBone, ...]:
     read = {(scan, bone.number): bone for scan, bones in ledger.scans.measures().items() for bone in bones}
     names = picture_names(a.specimen.specimen for a in ages)
-    people = by_specimen(ledger.people.readings())
-    final = final_ages([(a.specimen, a.age) for a in ages], people, settings)
     bones = []
-    for aged, last in zip(ages, final, strict=True):
-        s, age = aged.specimen, aged.age
+    for aged in ages:
+        s, age, last = aged.specimen, aged.age, aged.final
         reading: BoneReading | None = read.get((s.scan, s.bone))
-        reasons = (*age.reasons, *(["readers-differ"] if last.differ and "readers-differ" not in age.reasons else []))
         counted = sorted((m for m in age.marks if m.counted), key=lambda m: m.radius_px)
         first = counted[0] if counted else None
         bones.append(
@@ -83,7 +80,7 @@ def _bones(ages: Sequence[AgedBone], ledger: Ledger, settings: Settings) -> tupl
                 specimen=s.specimen, picture=names[s.specimen] if reading and reading.axis else "", scan=s.scan,
                 bone=s.bone, fish=s.fish, species=s.species, water=s.water, side=s.side, annuli=age.annuli,
                 annuli_low=age.annuli_low, annuli_high=age.annuli_high, confidence=age.confidence,
-                first_year=age.first_year, reasons=reasons, final_annuli=last.annuli,
+                first_year=age.first_year, reasons=age.reasons, final_annuli=last.annuli,
                 final_age_class=last.age_class, counted_by=last.counted_by,
                 by_person=last.counted_by not in (MACHINE, ""),
                 lighting=reading.lighting if reading else "", dpi=reading.dpi if reading else None,

@@ -43,17 +43,19 @@ def write_queue(run: Path, bones: Sequence[Bone], say: Say) -> Path:
 
 
 def shorten_queue(run: Path, ledger: Ledger, say: Say) -> None:
-    """Take out of an earlier queue what people have read since, in its order; bones on which readers now differ come
-    first. Nothing is done where no queue was made."""
+    """Take out of queue.csv what people have read since, in its order; bones on which readers now differ come first.
+
+    The ledger keeps the bones that were read, so that progress through the queue can be told. Nothing is done where no
+    queue was made.
+    """
     before = ledger.queue.all()
     if not before:
         return
     bones = {bone.specimen: bone for bone in bones_to_rank(run, ledger)}
-    left = [bones[s] for s in before if s in bones and not bones[s].read]
-    split = [b for b in bones.values() if "readers-differ" in b.reasons]
-    queue = [*split, *(b for b in left if b not in split)]
-    write_queue(run, queue, say)
-    ledger.queue.store([b.specimen for b in queue], ledger.queue.blind())
+    split = [s for s, bone in bones.items() if "readers-differ" in bone.reasons]
+    queue = [*split, *(s for s in before if s in bones and s not in split)]
+    write_queue(run, [bones[s] for s in queue if not bones[s].read], say)
+    ledger.queue.store(queue, ledger.queue.blind())
 
 
 def _row(rank: int, bone: Bone) -> tuple[Cell, ...]:
