@@ -122,8 +122,7 @@ def _over(base: Mapping[str, Any], top: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _lines(error: ValidationError, origin: Mapping[Place, str]) -> Iterable[str]:
-    schema = Settings.model_json_schema()
-    found = (wrong(fault, schema) for fault in error.errors())
+    found = ((fault["loc"], wrong(fault, Settings)) for fault in error.errors())
     # A fault of the general settings is met again in every species and water that takes them over: told once.
     return dict.fromkeys(_line(_written_at(place, origin), what, origin) for place, what in found)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Annotated
 
@@ -16,16 +17,14 @@ Count = Annotated[int, Field(ge=0)]
 def _day_of_year(text: str) -> str:
     try:
         date(2001, int(text[:2]), int(text[3:]))
+        if re.fullmatch(r"\d\d-\d\d", text):
+            return text
     except ValueError:
-        raise ValueError(f"{text} is no day of the year; write MM-DD, as 04-15") from None
-    return text
+        pass
+    raise ValueError(f'"{text}" is no day of the year; write MM-DD, as "04-15"')
 
 
-MonthDay = Annotated[
-    str,
-    Field(pattern=r"^\d\d-\d\d$", description='a day of the year, MM-DD in quotes, as "04-15"'),
-    AfterValidator(_day_of_year),
-]
+MonthDay = Annotated[str, AfterValidator(_day_of_year)]
 
 
 class Section(BaseModel):

@@ -38,11 +38,7 @@ NONE = Estimate(None)
 
 def share(successes: int, trials: int) -> Estimate:
     """A share with its exact binomial interval (Clopper and Pearson 1934), never narrower than it says."""
-    if trials == 0:
-        return NONE
-    low = 0.0 if successes == 0 else float(special.betaincinv(successes, trials - successes + 1, _TAIL))
-    high = 1.0 if successes == trials else float(special.betaincinv(successes + 1, trials - successes, 1 - _TAIL))
-    return Estimate(successes / trials, low, high)
+    return NONE if trials == 0 else Estimate(successes / trials, *_exact(successes, trials))
 
 
 def weighted_share(wrong: Values, weight: Values) -> Estimate:
@@ -56,10 +52,13 @@ def weighted_share(wrong: Values, weight: Values) -> Estimate:
         return NONE
     p = float((wrong * weight).sum() / total)
     effective = total**2 / float((weight**2).sum())
-    x = p * effective
-    low = 0.0 if x <= 0 else float(special.betaincinv(x, effective - x + 1, _TAIL))
-    high = 1.0 if x >= effective else float(special.betaincinv(x + 1, effective - x, 1 - _TAIL))
-    return Estimate(p, low, high)
+    return Estimate(p, *_exact(p * effective, effective))
+
+
+def _exact(successes: float, trials: float) -> tuple[float, float]:
+    low = float(special.betaincinv(successes, trials - successes + 1, _TAIL)) if successes > 0 else 0.0
+    high = float(special.betaincinv(successes + 1, trials - successes, 1 - _TAIL)) if successes < trials else 1.0
+    return low, high
 
 
 def mean_of_rare(values: Values, step: float) -> Estimate:

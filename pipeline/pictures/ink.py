@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
 
 from pipeline.pictures.lettering import Colour
 
@@ -113,19 +114,11 @@ def spread(wanted: Iterable[float], apart: float, low: float, high: float) -> ND
     """Places as near as possible (least squares) to the wanted ones, in their order, at least `apart` from each other.
 
     `wanted` ascends. The places keep within `low` to `high`, closer together where there is no room for all.
-    Pool-adjacent-violators (isotonic regression) on the places less their rank.
+    Isotonic regression of the places less their rank.
     """
     values = np.asarray(list(wanted), dtype=np.float64)
     if not len(values):
         return values
     rank = min(apart, (high - low) / max(len(values) - 1, 1)) * np.arange(len(values))
-    groups: list[tuple[float, int]] = []
-    for value in values - rank:
-        mean, size = float(value), 1
-        while groups and groups[-1][0] > mean:
-            before, many = groups.pop()
-            mean, size = (mean * size + before * many) / (size + many), size + many
-        groups.append((mean, size))
-    level = np.concatenate([np.full(size, mean) for mean, size in groups])
-    placed: NDArray[np.float64] = np.clip(level, low, high - rank[-1]) + rank
+    placed: NDArray[np.float64] = np.clip(isotonic_regression(values - rank).x, low, high - rank[-1]) + rank
     return placed

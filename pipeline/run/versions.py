@@ -8,7 +8,7 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
-_LIBRARIES = ("imagecodecs", "numpy", "opencv-python", "pillow", "scikit-image", "scipy", "tifffile")
+_LIBRARIES = ("imagecodecs", "numpy", "opencv-python", "pillow", "scikit-image", "scipy", "simplejpeg", "tifffile")
 
 
 _PACKAGE = Path(__file__).resolve().parent.parent

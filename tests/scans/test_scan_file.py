@@ -443,7 +443,7 @@ def test_a_file_whose_copy_ended_in_noughts_is_refused(scan: Any, name: str) -> 
 
 
 @pytest.mark.parametrize("more", [{}, {"progressive": True}, {"subsampling": 2}])
-@pytest.mark.parametrize("missing", [100, 300, 3000])
+@pytest.mark.parametrize("missing", [1, 4, 20, 100, 300, 3000])
 def test_a_jpeg_that_ends_early_is_truncated_though_its_end_mark_is_there(
     scan: Any, more: dict[str, Any], missing: int
 ) -> None:
