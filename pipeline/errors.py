@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+MOST_LINES = 20
+"""Lines of one message: more are not read."""
+
 
 class OpercleError(Exception):
     """The work could not be done. The message is one line: what was found, where, and the cure."""
@@ -20,7 +23,14 @@ class TableError(OpercleError):
 
     def __init__(self, faults: Sequence[str]) -> None:
         self.faults = tuple(faults)
-        super().__init__("\n".join(self.faults))
+        super().__init__("\n".join(_shortened(self.faults)))
+
+
+def _shortened(lines: Sequence[str]) -> Sequence[str]:
+    if len(lines) <= MOST_LINES:
+        return lines
+    rest = len(lines) - MOST_LINES + 1
+    return [*lines[: MOST_LINES - 1], f"... and {rest} more faults: correct these first, the others are listed then"]
 
 
 class RunError(OpercleError):

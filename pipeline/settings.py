@@ -87,6 +87,8 @@ class Settings(Section):
     refit: RefitSettings
     batch: BatchSettings
     pictures: PictureSettings
+    other_names: Mapping[str, str] = {}
+    """Other name of a species in tables -> its name here."""
     species: Mapping[str, SpeciesSettings] = {}
 
     def species_of(self, name: str) -> SpeciesSettings:
@@ -104,7 +106,7 @@ class Settings(Section):
 
     def second_pass_digest(self) -> str:
         """Hash of what ages depend on besides the readings: another digest means that ages may change."""
-        return _digest(self.model_dump(mode="json", exclude={*FIRST_PASS, "refit", "batch", "pictures"}))
+        return _digest(self.model_dump(mode="json", exclude={*FIRST_PASS, "other_names", "refit", "batch", "pictures"}))
 
     def digest(self) -> str:
         """Hash of all settings."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from datetime import date
 from pathlib import Path
 
 from pipeline.batch.batch import Here, Place
@@ -60,7 +61,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     scans = (*found.scans, *(ref for ref, _ in found.refused))
     known = _known(request.out) if is_run else {}
     earlier = {} if request.fresh else earlier_scans(known, scans)
-    table = read_specimens(request.specimens, (*scans, *_as_named(earlier))) if request.specimens else None
+    table = _table(request, (*scans, *_as_named(earlier)), settings, say)
     here = Here(request.workers)
     readers = _cluster(request, found.scans, settings, say) if request.cluster else here
     try:
@@ -90,6 +91,17 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
         readers.stop()
         here.stop()
     return accounts
+
+
+def _table(request: Request, scans: Sequence[ScanRef], settings: Settings, say: Say) -> SpecimensTable | None:
+    if request.specimens is None:
+        return None
+    table = read_specimens(request.specimens, scans, settings, date.today())
+    for line in table.remarks[:_TOLD_AT_MOST]:
+        say(line)
+    if len(table.remarks) > _TOLD_AT_MOST:
+        say(f"... and {len(table.remarks) - _TOLD_AT_MOST} more such lines")
+    return table
 
 
 def _cluster(request: Request, scans: Sequence[ScanRef], settings: Settings, say: Say) -> Place:

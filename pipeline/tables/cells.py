@@ -3,27 +3,20 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from datetime import date, datetime
+from collections.abc import Mapping
 
-from pipeline.records import Captured
-from pipeline.tables.given_table import Faults, GivenRow
+from pipeline.tables.faults import Faults
+from pipeline.tables.given_table import GivenRow
 
 FORMULA_STARTS = "=+-@"
 MOST_ID_CHARACTERS = 100
-EARLIEST_YEAR, LATEST_YEAR = 1800, 2199
-"""No collection of bones is older, and no clock is asked for today's date: it would make results depend on the day."""
 
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
 _WHOLE = re.compile(r"(\d{1,9})(\.0*)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d{0,15},\d{1,15}", re.ASCII)
 _WITH_UNIT = re.compile(r"[+-]?[\d.,]+\s*[^\d\s.,].*", re.ASCII)
-_ISO = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?", re.ASCII)
-_OTHER_DATE = re.compile(r"(\d{1,2})[/.\- ](\d{1,2})[/.\- ](\d{4})", re.ASCII)
-_LOOSE_ISO = re.compile(r"(\d{4})[/.\- ](\d{1,2})[/.\- ](\d{1,2})", re.ASCII)
-_DAY_NUMBER = re.compile(r"\d{5}", re.ASCII)
+_THOUSANDS = re.compile(r"[1-9]\d{0,2}(,\d{3})+", re.ASCII)
 _YES, _NO = ("true", "yes", "1", "x"), ("false", "no", "0")
-_ISO_CURE = "write dates as YYYY-MM-DD, or YYYY-MM or YYYY when the rest is not known"
 
 
 class RowCells:
@@ -36,6 +29,8 @@ class RowCells:
         self._semicolons = semicolons
         self.decimal_marks: set[str] = set()
         """Decimal marks met in numbers so far."""
+        self.maybe_thousands: set[str] = set()
+        """Columns whose number here, as 1,235, has a comma that may part thousands."""
 
     def fault(self, found: str, cure: str) -> None:
         """Note a fault of this row."""
@@ -69,13 +64,15 @@ class RowCells:
             self.fault(f"a {column} of {len(text)} characters", f"use at most {MOST_ID_CHARACTERS}")
         return text
 
-    def word(self, column: str, allowed: Sequence[str]) -> str:
-        """One of a few words, or blank."""
+    def word(self, column: str, meanings: Mapping[str, str]) -> str:
+        """One of a few words, in any case, as its meaning; or blank. `meanings` has the plain words first."""
         text = self.text(column)
-        if text and text not in allowed:
-            self.fault(f"the {column} {text}", f"write one of {', '.join(allowed)}, or leave it blank")
-            return ""
-        return text
+        meant = meanings.get(text.casefold(), "")
+        if text and not meant:
+            self.fault(
+                f"the {column} {text}", f"write one of {', '.join(dict.fromkeys(meanings.values()))}, or leave it blank"
+            )
+        return meant
 
     def number(self, column: str, least: float, most: float, unit: str = "") -> float | None:
         """A number within a range; None when blank or faulty."""
@@ -93,13 +90,21 @@ class RowCells:
             return None
         if _DECIMAL_COMMA.fullmatch(text):
             if not self._semicolons:
-                self.fault(f"the {column} {text}", f"write the decimal point: {text.replace(',', '.')}")
+                point = f"write the decimal point: {text.replace(',', '.')}"
+                if _THOUSANDS.fullmatch(text):
+                    point = f"write {text.replace(',', '')} if the comma parts thousands, else {text.replace(',', '.')}"
+                self.fault(f"the {column} {text}", point)
                 return None
+            if _THOUSANDS.fullmatch(text):
+                self.maybe_thousands.add(column)
             self.decimal_marks.add(",")
             return float(text.replace(",", "."))
         if _NUMBER.fullmatch(text):
             self.decimal_marks.update("." if "." in text else "")
             return float(text)
+        if _THOUSANDS.fullmatch(text):
+            self.fault(f"the {column} {text}", f"write {text.replace(',', '')}, without commas between thousands")
+            return None
         unit = _WITH_UNIT.fullmatch(text)
         self.fault(f"the {column} {text}", f"write a number{' without its unit' if unit else ''}, or leave it blank")
         return None
@@ -123,64 +128,3 @@ class RowCells:
         if text not in _YES:
             self.fault(f"the {column} {self.text(column)}", "write true, or leave it blank")
         return text in _YES
-
-    def captured(self, column: str) -> Captured | None:
-        """An ISO date, or its year and month, or its year; None when blank or faulty."""
-        text = self.text(column)
-        if not text:
-            return None
-        match = _ISO.fullmatch(text)
-        if not match:
-            self.fault(f"the {column} {text}", _date_cure(text))
-            return None
-        year, month, day = (None if part is None else int(part) for part in match.groups())
-        wrong = _no_day(year or 0, month, day)
-        if wrong:
-            self.fault(f"the {column} {text}: {wrong}", _ISO_CURE)
-            return None
-        return Captured(year=year or 0, month=month, day=day)
-
-    def moment(self, column: str) -> str:
-        """An ISO date with or without a time of day, kept as written; blank when blank or faulty."""
-        text = self.text(column)
-        try:
-            if text:
-                datetime.fromisoformat(text)
-        except ValueError:
-            self.fault(f"the {column} {text}", _date_cure(text))
-            return ""
-        return text
-
-
-def _no_day(year: int, month: int | None, day: int | None) -> str:
-    if not EARLIEST_YEAR <= year <= LATEST_YEAR:
-        return f"the year {year} cannot be"
-    try:
-        date(year, 1 if month is None else month, 1)
-    except ValueError:
-        return f"there is no month {month:02d}"
-    try:
-        date(year, month or 1, 1 if day is None else day)
-    except ValueError:
-        return f"there is no day {day:02d} in that month"
-    return ""
-
-
-def _date_cure(text: str) -> str:
-    other = _OTHER_DATE.fullmatch(text)
-    if other:
-        first, second, year = (int(part) for part in other.groups())
-        orders = dict.fromkeys([(second, first), (first, second)])
-        days = [f"{year:04d}-{month:02d}-{day:02d}" for month, day in orders if not _no_day(year, month, day)]
-        if days:
-            return f"write {' or '.join(days)}{', whichever it is' if len(days) > 1 else ''}"
-    loose = _LOOSE_ISO.fullmatch(text)
-    if loose:
-        year, month, day = (int(part) for part in loose.groups())
-        if not _no_day(year, month, day):
-            return f"write {year:04d}-{month:02d}-{day:02d}"
-    if _DAY_NUMBER.fullmatch(text):
-        return "this is a spreadsheet's number of a day; format the column as text and write YYYY-MM-DD"
-    if _ISO.match(text) and ":" in text:
-        return "leave out the time of day"
-    return _ISO_CURE

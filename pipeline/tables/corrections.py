@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from pipeline.records import Point
 from pipeline.tables.cells import RowCells
-from pipeline.tables.specimens import DPI, LIGHTINGS, correction_points
+from pipeline.tables.specimens import DPI, LIGHTING_WORDS, correction_points
 
 REQUIRED = ("specimen",)
 OPTIONAL = ("focus_x", "focus_y", "axis_x", "axis_y", "dpi", "lighting", "reader", "note")
@@ -34,7 +34,7 @@ def correction_row(row: RowCells) -> CorrectionRow:
         focus=focus,
         tip=tip,
         dpi=row.number("dpi", *DPI, "pixels an inch"),
-        lighting=row.word("lighting", LIGHTINGS),
+        lighting=row.word("lighting", LIGHTING_WORDS),
         reader=row.text("reader"),
         note=row.raw("note"),
     )

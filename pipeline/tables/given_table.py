@@ -1,51 +1,35 @@
-"""Tables that people give: opened, decoded and split into rows, with every fault named together with its cure.
+"""Tables that people give: opened and split into rows, with every fault named together with its cure.
 
-UTF-8 with or without byte order mark; comma, or semicolon and then with decimal commas; any order of columns. Rows are
-numbered as a spreadsheet shows them: the header is row 1.
+CSV or .xlsx; any order of columns, headings in any case. Lines above the header (a title, a blank row) are passed over.
+Rows are numbered as a spreadsheet shows them.
 """
 
 from __future__ import annotations
 
-import csv
-import io
+import difflib
 import re
-from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline import regular_files
 from pipeline.errors import TableError
+from pipeline.tables.cells_of_sheet import cells_of_sheet, is_workbook
+from pipeline.tables.cells_of_text import UTF8, IsHeader, cells_of_text
+from pipeline.tables.faults import Faults
 from pipeline.tables.tables import unguarded
 
-_UTF8 = "save the table as CSV in UTF-8 (spreadsheets call it CSV UTF-8)"
-_SPREADSHEETS = {b"PK\x03\x04": "a spreadsheet or an archive", b"\xd0\xcf\x11\xe0": "a spreadsheet", b"%PDF": "a PDF"}
-_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
-_SEPARATOR_LINE = re.compile(r"^\s*\"?sep=.\"?\s*$", re.IGNORECASE)
-"""A line that some spreadsheets put first, for themselves."""
-
-
-@dataclass(slots=True)
-class Faults:
-    """Every fault found in one table."""
-
-    file: str
-    lines: list[str] = field(default_factory=list)
-    by_row: list[tuple[int, str]] = field(default_factory=list)
-    """Those of `lines` that concern one row, with its number."""
-
-    def add(self, row: int | None, found: str, cure: str) -> None:
-        """Note a fault of a row, or of the whole table."""
-        place = self.file if row is None else f"{self.file}, row {row}"
-        line = f"{place}: {_shown(found)}; {_shown(cure)}"
-        self.lines.append(line)
-        if row is not None:
-            self.by_row.append((row, line))
-
-    def check(self) -> None:
-        """Raise TableError with all faults, if there are any."""
-        if self.lines:
-            raise TableError(self.lines)
+_OTHER_KINDS = {
+    b"PK\x03\x04": "an archive or another kind of spreadsheet",
+    b"\xd0\xcf\x11\xe0": "an old kind of spreadsheet",
+    b"%PDF": "a PDF",
+}
+_AS_TEXT_OR_SHEET = f"save the table as .xlsx, or as CSV in UTF-8 ({UTF8.split('(')[1]}"
+_SHEET_MARK = ".xlsx#"
+_ROWS_TO_HEADER = 30
+"""Rows among which the header is looked for."""
+_ALIKE = 0.8
+"""Likeness of two headings (0 to 1) from which the one may be a slip of the other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +47,7 @@ class GivenTable:
     """A table split into rows; those with too many or too few cells are left out and noted as faults."""
 
     columns: tuple[str, ...]
+    """Those asked for by their own names, all others as written."""
     header_row: int
     """Number of the row that holds them."""
     rows: tuple[GivenRow, ...]
@@ -70,109 +55,100 @@ class GivenTable:
     """Separated by semicolons: numbers may have decimal commas."""
 
 
+def table_path(given: Path) -> tuple[Path, str]:
+    """The file and the name of its sheet, blank for the first: `book.xlsx#Sheet two` names one."""
+    name = given.name
+    place = name.lower().find(_SHEET_MARK)
+    if place < 0 or given.exists():
+        return given, ""
+    end = place + len(_SHEET_MARK)
+    return given.with_name(name[: end - 1]), name[end:]
+
+
 def read_given_table(path: Path, required: Sequence[str], optional: Sequence[str], faults: Faults) -> GivenTable:
     """Split a table. Raises TableError at once when no rows can be made out; other faults go into `faults`."""
-    text = _text(path, faults)
-    separator = _separator(text, faults)
-    lines = _lines(text, separator, faults)
-    header = [unguarded(name) for name in lines[0]]
+    known = {_plain(name): name for name in (*required, *optional)}
+
+    def is_header(cells: list[str]) -> bool:
+        found = {known.get(_plain(cell)) for cell in cells}
+        return found.issuperset(required)
+
+    lines, semicolons, commas = _cells(path, is_header, faults)
+    top = next((n for n, cells in enumerate(lines[:_ROWS_TO_HEADER]) if is_header(cells)), None)
+    if top is None:
+        top = next((n for n, cells in enumerate(lines) if any(cell.strip() for cell in cells)), 0)
+    header = [unguarded(name) for name in lines[top]] if lines else []
     while header and not header[-1].strip():  # a spreadsheet that once had more columns leaves nameless ones at the end
         header.pop()
-    _check_header(header, required, optional, faults)
+    header = _columns(header, top + 1, known, required, faults)
     faults.check()
     rows = []
-    for number, cells in enumerate(lines[1:], 2):
+    for number, cells in enumerate(lines[top + 1 :], top + 2):
         if not any(cell.strip() for cell in cells):
             continue
         if len(cells) < len(header) or any(cell.strip() for cell in cells[len(header) :]):
             used = len(cells) if len(cells) < len(header) else max(i for i, cell in enumerate(cells, 1) if cell.strip())
-            commas = separator == "," and used > len(header)
             faults.add(
                 number,
                 f"{used} cells where the header has {len(header)}",
                 "put text that holds a comma into quotes, and write decimals with a point"
-                if commas
+                if commas and used > len(header)
                 else "give every column a cell, blank if there is nothing to say",
             )
             continue
         rows.append(GivenRow(number=number, cells=dict(zip(header, map(unguarded, cells), strict=False))))
-    return GivenTable(columns=tuple(header), header_row=1, rows=tuple(rows), semicolons=separator == ";")
+    return GivenTable(columns=tuple(header), header_row=top + 1, rows=tuple(rows), semicolons=semicolons)
 
 
-def _text(path: Path, faults: Faults) -> str:
+def _cells(given: Path, is_header: IsHeader, faults: Faults) -> tuple[list[list[str]], bool, bool]:
+    """Lines of cells; whether semicolons, and whether commas, part them."""
+    path, sheet = table_path(given)
     try:
         content = regular_files.read(path)
     except FileNotFoundError:
         raise TableError([f"{path}: no such file; check the path"]) from None
     except OSError as error:
         raise TableError([f"{path}: cannot be read ({error.strerror}); check the path and your rights"]) from None
-    kind = next((kind for start, kind in _SPREADSHEETS.items() if content.startswith(start)), None)
+    if is_workbook(content):
+        lines = cells_of_sheet(content, sheet, faults)
+        width = max((len(row) for row in lines), default=0)
+        if not any(cell.strip() for row in lines for cell in row):
+            faults.add(None, "the table is empty", "give a header and one row a bone")
+            faults.check()
+        return [row + [""] * (width - len(row)) for row in lines], False, False
+    kind = next((kind for start, kind in _OTHER_KINDS.items() if content.startswith(start)), None)
     if kind:
-        faults.add(None, f"this is {kind}, not a table of text", _UTF8)
-    elif content.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in content[:1000]:
-        faults.add(None, "the text is coded as UTF-16 or holds zero bytes", _UTF8)
-    elif not content.strip(b" \t\r\n\xef\xbb\xbf,;"):
-        faults.add(None, "the table is empty", "give a header and one row a bone")
-    faults.check()
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        row = len(re.findall(rb"\r\n|\r|\n", content[: error.start])) + 1
-        seen = content[error.start : error.start + 1].decode("cp1252", "replace")
-        faults.add(row, f"a byte that is not UTF-8 ({seen} in the old coding of Windows)", _UTF8)
-        raise TableError(faults.lines) from None
-
-
-def _separator(text: str, faults: Faults) -> str:
-    first = text.lstrip("\r\n").splitlines()[0]
-    if _SEPARATOR_LINE.match(first):
-        faults.add(1, f"the line {first.strip()}, which only spreadsheets know", "delete that line")
+        faults.add(None, f"this is {kind}, not a table", _AS_TEXT_OR_SHEET)
         faults.check()
-    bare = re.sub(r'"[^"]*"', "", first)
-    used = [mark for mark in _SEPARATORS if mark in bare]
-    if len(used) > 1:
-        what = " and ".join(_SEPARATORS[mark] for mark in used)
-        faults.add(1, f"the header is separated by {what}", "separate by commas alone, or by semicolons alone")
-    elif used and used[0] not in ",;":
-        faults.add(1, f"the header is separated by {_SEPARATORS[used[0]]}", "save the table as CSV, with commas")
-    faults.check()
-    return used[0] if used else ","
+    lines, semicolons = cells_of_text(content, is_header, faults)
+    return lines, semicolons, not semicolons
 
 
-def _lines(text: str, separator: str, faults: Faults) -> list[list[str]]:
-    lines: list[list[str]] = []
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    try:
-        lines.extend(reader)
-    except csv.Error as error:
-        found = "a quote that is not closed" if "end of data" in str(error) else f"cells that run together ({error})"
-        faults.add(len(lines) + 1, found, "put quotes around whole cells, and double those inside")
-    if lines and not any(cell.strip() for cell in lines[0]):
-        faults.add(1, "a blank row above the header", "delete it")
-    faults.check()
-    return lines
-
-
-def _check_header(header: Sequence[str], required: Sequence[str], optional: Sequence[str], faults: Faults) -> None:
-    known = {_plain(name): name for name in (*required, *optional)}
-    meant = {name: known[_plain(name)] for name in header if _plain(name) in known and name not in known.values()}
-    for name, right in meant.items():
-        faults.add(1, f'a column "{name}"', f"did you mean {right}? Write it exactly so")
-    for name, count in Counter(header).items():
+def _columns(
+    header: Sequence[str], row: int, known: dict[str, str], required: Sequence[str], faults: Faults
+) -> list[str]:
+    """The columns under their own names; what is wrong with the header goes into `faults`."""
+    columns = [known.get(_plain(name), name) for name in header]
+    for name in dict.fromkeys(columns):
+        written = [w for w, c in zip(header, columns, strict=True) if c == name]
         if not name.strip():
-            faults.add(1, "a column without a name", "name it, or delete it")
-        elif count > 1:
-            faults.add(1, f"the column {name} stands there {count} times", "keep one of them")
+            faults.add(row, "a column without a name", "name it, or delete it")
+        elif len(set(written)) > 1:
+            faults.add(row, f"{' and '.join(written)} are both the column {name}", "keep one of them")
+        elif len(written) > 1:
+            faults.add(row, f"the column {written[0]} stands there {len(written)} times", "keep one of them")
     for name in required:
-        if name not in header and name not in meant.values():
-            faults.add(1, f"no column {name} (there are {', '.join(header)})", f"add {name}; every row needs it")
+        if name not in columns:
+            faults.add(row, f"no column {name} (there are {', '.join(header)})", f"add {name}; every row needs it")
+    lacking = {plain: name for plain, name in known.items() if name not in columns}
+    for name in columns:
+        near = (
+            difflib.get_close_matches(_plain(name), lacking, n=1, cutoff=_ALIKE) if name not in known.values() else []
+        )
+        if near:
+            faults.remark(f"the column {name} is kept as one of yours; did you mean {lacking[near[0]]}?")
+    return columns
 
 
 def _plain(name: str) -> str:
     return re.sub(r"[\W_]+", "", name).casefold()
-
-
-def _shown(text: str) -> str:
-    """Text for one line of a message: what cannot be printed is spelt out, and what is endless is cut."""
-    text = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
-    return text if len(text) <= 300 else f"{text[:297]}..."

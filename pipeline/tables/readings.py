@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import TableError
-from pipeline.records import Reading
+from pipeline.records import Captured, Reading
 from pipeline.tables.cells import RowCells
-from pipeline.tables.given_table import Faults, read_given_table
+from pipeline.tables.dates import dates
+from pipeline.tables.faults import Faults
+from pipeline.tables.given_table import read_given_table, table_path
 
 REQUIRED = ("specimen", "reader", "annuli")
 OPTIONAL = ("age_class", "edge", "readability", "seconds", "read_on", "settles", "note")
@@ -30,7 +32,7 @@ def read_readings(paths: Sequence[Path]) -> tuple[Reading, ...]:
     lines: list[str] = []
     seen: set[Path] = set()
     for path in paths:
-        faults = Faults(path.name)
+        faults = Faults(table_path(path)[0].name)
         if path.resolve() in seen:
             faults.add(None, "this table is given twice", "give it once: its readings would count as repeats")
         seen.add(path.resolve())
@@ -46,11 +48,18 @@ def read_readings(paths: Sequence[Path]) -> tuple[Reading, ...]:
 
 def _readings(path: Path, faults: Faults) -> list[Reading]:
     table = read_given_table(path, REQUIRED, OPTIONAL, faults)
-    return [reading_row(RowCells(row, faults, semicolons=table.semicolons)) for row in table.rows]
+    days = dates("read_on", table.rows, faults)
+    rows = (RowCells(row, faults, semicolons=table.semicolons) for row in table.rows)
+    return [reading_row(row, days.get(row.row_number)) for row in rows if is_filled(row)]
 
 
-def reading_row(row: RowCells) -> Reading:
-    """One row; what is wrong goes into the table's faults."""
+def is_filled(row: RowCells) -> bool:
+    """Whether anything was answered: sheets to fill in have rows that nobody has come to yet."""
+    return any(row.text(name) for name in ANSWERS)
+
+
+def reading_row(row: RowCells, day: Captured | None) -> Reading:
+    """One row; what is wrong goes into the table's faults. `day` is the date in `read_on`."""
     reader = row.needed("reader")
     if reader.casefold() == MACHINE:
         row.fault(f"the reader {reader}", "that name stands for the program; give the person's")
@@ -62,7 +71,7 @@ def reading_row(row: RowCells) -> Reading:
         edge=row.text("edge"),
         readability=row.text("readability"),
         seconds=row.number("seconds", 0, MOST_SECONDS, "s"),
-        read_on=row.moment("read_on"),
+        read_on="" if day is None else text if (text := row.text("read_on")).startswith(str(day)) else str(day),
         settles=row.flag("settles"),
         note=row.raw("note"),
     )

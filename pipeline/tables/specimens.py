@@ -6,22 +6,35 @@ import statistics
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path, PurePosixPath
 
-from pipeline.records import Point, ScanRef, Specimen
+from pipeline.records import Captured, Point, ScanRef, Specimen
 from pipeline.scans.scan_folder import name_key
+from pipeline.settings import Settings
 from pipeline.tables.cells import RowCells
-from pipeline.tables.given_table import Faults, read_given_table
+from pipeline.tables.dates import dates
+from pipeline.tables.faults import Faults
+from pipeline.tables.given_table import read_given_table, table_path
+from pipeline.tables.specimen_remarks import named_species, remark_on_fish, remark_on_species
+
+
+def _meanings(words: dict[str, str]) -> dict[str, str]:
+    return {word: meaning for meaning, written in words.items() for word in written.split()}
+
 
 REQUIRED = ("specimen", "scan")
 OPTIONAL = (
     "bone", "fish", "species", "water", "captured", "length_mm", "weight_g", "sex", "maturity", "side", "lighting",
     "dpi", "focus_x", "focus_y", "axis_x", "axis_y",
 )  # fmt: skip
-SEXES = ("F", "M", "U")
-MATURITIES = ("immature", "mature", "unknown")
-SIDES = ("L", "R")
-LIGHTINGS = ("reflected", "transmitted")
+SEX_WORDS = _meanings({"F": "f female fem", "M": "m male", "U": "u unknown undetermined unk ?"})
+MATURITY_WORDS = _meanings(
+    {"immature": "immature imm juvenile", "mature": "mature mat adult", "unknown": "unknown unk u undetermined ?"}
+)
+SIDE_WORDS = _meanings({"L": "l left", "R": "r right"})
+LIGHTING_WORDS = _meanings({"reflected": "reflected", "transmitted": "transmitted"})
+"""What people write, in any case, and what it means: the usual words and short forms (common practice, no source)."""
 
 LENGTH_MM = (20.0, 1500.0)
 """No percid's opercle can be scanned below; none grows longer."""
@@ -64,41 +77,54 @@ class SpecimensTable:
     extra_columns: tuple[str, ...]
     """Names of the columns beyond the fixed ones, as written, in the table's order."""
     absent: tuple[AbsentRow, ...]
+    remarks: tuple[str, ...] = ()
+    """Lines about what was understood and might not be meant."""
 
 
-def read_specimens(path: Path, scans: Sequence[ScanRef]) -> SpecimensTable:
+def read_specimens(
+    path: Path, scans: Sequence[ScanRef], settings: Settings | None = None, today: date | None = None
+) -> SpecimensTable:
     """Read and check a specimens table for the scans found.
 
+    `settings` know the species and their other names; `today` is needed to refuse dates to come.
     Raises TableError with every fault, each as `file, row N: what was found; cure`.
     """
-    faults = Faults(path.name)
+    faults = Faults(table_path(path)[0].name)
     table = read_given_table(path, REQUIRED, OPTIONAL, faults)
-    if not table.rows and not faults.lines:
+    if not table.rows and not faults.found:
         faults.add(None, "no row below the header", "give one row a bone")
     extra = tuple(name for name in table.columns if name not in (*REQUIRED, *OPTIONAL))
+    captured = dates("captured", table.rows, faults, today)
     names = _Names(scans)
     specimens, absent, cells = [], [], []
     for given in table.rows:
         row = RowCells(given, faults, semicolons=table.semicolons)
         written = row.text("scan")
         scan = names.found(row)
-        specimen = _specimen(row, scan or written, extra)
+        specimen = _specimen(row, scan or written, captured.get(given.number), extra)
         cells.append((row, specimen))
         if scan:
             specimens.append(specimen)
         else:
             near = names.near(written)
             absent.append(
-                AbsentRow(file=path.name, row=row.row_number, specimen=specimen.specimen, scan=written, near=near)
+                AbsentRow(file=faults.file, row=row.row_number, specimen=specimen.specimen, scan=written, near=near)
             )
     _check_doubled(cells)
     _check_sizes(cells, faults)
     _check_decimal_marks(cells, faults)
     faults.check()
-    return SpecimensTable(rows=tuple(specimens), extra_columns=extra, absent=tuple(absent))
+    _check_scans(absent, specimens, scans, faults)
+    faults.check()
+    specimens = named_species(specimens, settings) if settings else specimens
+    if settings:
+        remark_on_species([(row.row_number, s) for row, s in cells], settings, faults)
+    remark_on_fish([(row.row_number, s) for row, s in cells], faults)
+    remarks = tuple(faults.remarks)
+    return SpecimensTable(rows=tuple(specimens), extra_columns=extra, absent=tuple(absent), remarks=remarks)
 
 
-def _specimen(row: RowCells, scan: str, extra: Sequence[str]) -> Specimen:
+def _specimen(row: RowCells, scan: str, captured: Captured | None, extra: Sequence[str]) -> Specimen:
     specimen = row.identity("specimen")
     focus, tip = correction_points(row)
     return Specimen(
@@ -108,13 +134,13 @@ def _specimen(row: RowCells, scan: str, extra: Sequence[str]) -> Specimen:
         fish=row.text("fish") or specimen,
         species=row.text("species"),
         water=row.text("water"),
-        captured=row.captured("captured"),
+        captured=captured,
         length_mm=row.any_number("length_mm"),
         weight_g=row.number("weight_g", *WEIGHT_G, "g"),
-        sex=row.word("sex", SEXES),
-        maturity=row.word("maturity", MATURITIES),
-        side=row.word("side", SIDES),
-        lighting=row.word("lighting", LIGHTINGS),
+        sex=row.word("sex", SEX_WORDS),
+        maturity=row.word("maturity", MATURITY_WORDS),
+        side=row.word("side", SIDE_WORDS),
+        lighting=row.word("lighting", LIGHTING_WORDS),
         dpi=row.number("dpi", *DPI, "pixels an inch"),
         focus=focus,
         tip=tip,
@@ -196,7 +222,8 @@ def _check_doubled(cells: _Cells) -> None:
             if first != row.row_number:
                 row.fault(
                     f"the specimen {specimen.specimen}, which stands in row {first} too",
-                    "give each bone an id of its own",
+                    f"give each bone an id of its own; if {specimen.specimen} is a fish with two bones, write it into "
+                    f"the column fish, and {specimen.specimen}-L and {specimen.specimen}-R as specimens",
                 )
         if specimen.scan and specimen.bone != _UNKNOWN:
             first = by_place.setdefault((_form(specimen.scan), specimen.bone), row.row_number)
@@ -227,7 +254,34 @@ def _check_sizes(cells: _Cells, faults: Faults) -> None:
             )
 
 
+def _check_scans(
+    absent: Sequence[AbsentRow], found: Sequence[Specimen], scans: Sequence[ScanRef], faults: Faults
+) -> None:
+    """A table that names other scans than those given is of another folder, or names them in another way.
+
+    Rows of scans that are made later are no fault: then the scans that are there have rows.
+    """
+    named = {s.scan for s in found}
+    without_row = [ref.scan for ref in scans if ref.scan not in named]
+    if len(absent) > len(found) and len(without_row) > len(named):
+        faults.add(
+            None,
+            f"{len(absent)} of {len(absent) + len(found)} rows name scans that are not here (row {absent[0].row}: "
+            f"{absent[0].scan}), and {len(without_row)} of {len(scans)} scans have no row ({without_row[0]})",
+            "give the folder that this table is of, or write the scans' names as they are",
+        )
+
+
 def _check_decimal_marks(cells: _Cells, faults: Faults) -> None:
+    for column in ("length_mm", "weight_g", "dpi"):
+        with_comma = [row for row, _ in cells if "," in row.text(column)]
+        if with_comma and all(column in row.maybe_thousands for row in with_comma):
+            text = with_comma[0].text(column)
+            faults.add(
+                with_comma[0].row_number,
+                f"the {column} {text}: nothing in the column tells whether the comma parts thousands",
+                f"write {text.replace(',', '')} or {text.replace(',', '.')}, whichever it is, and so in all rows",
+            )
     names = {",": "decimal comma", ".": "decimal point"}
     first = {mark: row.row_number for row, _ in reversed(cells) for mark in row.decimal_marks}
     if len(first) == len(names):
