@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from pipeline.settings_values import Count, Fraction, Logit, NotNegative, Positive, Section
+from pipeline.settings_values import Choice, Count, Fraction, NotNegative, Positive, Section
 
 
 class ScanSettings(Section):
@@ -22,8 +22,10 @@ class ScanSettings(Section):
 class FocusSettings(Section):
     """Finding focus and growth axis."""
 
-    outline: Logit
-    full: Logit
+    shortlist: Choice
+    """Of `bone.focus_signs.DIRECTION_SIGNS`: which candidates are looked at closely."""
+    choice: Choice
+    """Of `bone.focus_signs.SIGNS`."""
     unsure_below: Fraction
 
 

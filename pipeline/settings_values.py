@@ -43,3 +43,13 @@ class Logit(Section):
     """Added to the score; a choice among candidates needs none."""
     reach: Positive
     """Standardised features are cut at this, so that an odd bone cannot run away along a square."""
+
+
+class Choice(Section):
+    """Weights of a choice among candidates: a conditional logit, linear in standardised features; fitted."""
+
+    centre: tuple[float, ...]
+    scale: tuple[float, ...]
+    weights: tuple[float, ...]
+    reach: Positive
+    """Standardised features are cut at this, so that no odd one decides alone."""

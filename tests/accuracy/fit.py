@@ -21,11 +21,13 @@ from pipeline.settings_files import read_settings
 from pipeline.tables.atomic import write_text
 from tests.accuracy.figures import as_text, auroc, by_group
 from tests.accuracy.fit_count import fit_count, lessons
-from tests.accuracy.fit_focus import cross_validated_errors, fit_focus, focus_candidates
+from tests.accuracy.fit_focus import errors_left_out, fit_focus, focus_candidates
 from tests.accuracy.fitted_file import as_toml
 from tests.accuracy.known_bones import KEPT_IN, read_sets
 
 STAGES = ("focus", "count", "all")
+FOCUS_OFF = 0.1
+"""Share of the radius by which a focus is called wrong."""
 
 
 def main() -> None:
@@ -61,9 +63,16 @@ def main() -> None:
 def _focus(sets: Sequence[Path], settings: Settings) -> tuple[Settings, int]:
     """Settings with the focus logits fitted, and to how many bones."""
     bones = [candidates for folder in sets for candidates in focus_candidates(folder, settings)]
-    error = cross_validated_errors(bones, settings.focus)
-    within = ", ".join(f"within {share} {np.mean(error < share):.3f}" for share in (0.05, 0.1, 0.2))
-    print(f"focus by cross-validation, {len(bones)} bones: median error {np.median(error):.4f} of the radius, {within}")
+    makes = sorted({b.make for b in bones})
+    if len(makes) > 1:
+        error, certainty = errors_left_out(bones, settings.focus)
+        for name, own in [(m, np.array([b.make == m for b in bones])) for m in makes] + [("all", error >= 0)]:
+            wrong, unsure = error[own] > FOCUS_OFF, certainty[own] < settings.focus.unsure_below
+            print(
+                f"focus with the make left out, {name}: {own.sum()} bones, median error {np.median(error[own]):.3f} of "
+                f"the radius, off by over {FOCUS_OFF} {wrong.mean():.3f}; unsure of the right ones "
+                f"{unsure[~wrong].mean():.2f}, of the wrong ones {unsure[wrong].mean() if wrong.any() else 1:.2f}"
+            )
     return settings.model_copy(update={"focus": fit_focus(bones, settings.focus)}), len(bones)
 
 

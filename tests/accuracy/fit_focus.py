@@ -6,24 +6,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from pipeline.bone import focus
-from pipeline.bone.focus import OUTLINE_FEATURES, PIXEL_FEATURES, SHORTLIST, most_likely
+from pipeline.bone.focus_signs import all_signs, direction_signs, radial_signs
 from pipeline.bone.opacity import opacity_loss
-from pipeline.bone.quadratic_logit import log_odds, quadratic
 from pipeline.bone.reduce import reduce
 from pipeline.bone.segment import find_bones
+from pipeline.bone.small_bone import SmallBone, shrink
 from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings import Settings
 from pipeline.settings_first_pass import FocusSettings
-from pipeline.settings_values import Logit
+from pipeline.settings_values import Choice
 from pipeline.tables.specimens import read_specimens
-from tests.accuracy.folds import FOLDS, folds
 from tests.accuracy.known_bones import Truth, read_truth
 
 BLUR = 0.05
@@ -31,9 +29,9 @@ BLUR = 0.05
 LEAST_TARGET = 1e-12
 """Target of a candidate far from the focus: no bone may be without any."""
 REACH = 3.5
-"""Standard deviations at which a feature is cut."""
-PENALTY = 2e-3
-"""Of the squared weights, features scaled to one."""
+"""Standard deviations at which a sign is cut."""
+PENALTY = 1e-3
+"""Of the squared weights, signs scaled to one."""
 ITERATIONS = 300
 
 Floats = NDArray[np.float64]
@@ -43,22 +41,28 @@ Floats = NDArray[np.float64]
 class Candidates:
     """The focus candidates of one bone, at working size."""
 
-    scan: str
-    """Set and scan."""
+    make: str
+    """Which make of drawing it comes from."""
     points: NDArray[np.float32]
     """(candidate, 2) working pixels."""
-    features: NDArray[np.float32]
-    """(candidate, feature): those of the outline, then those of the pixels."""
+    of_direction: NDArray[np.float32]
+    """(candidate, sign)."""
+    of_rays: NDArray[np.float32]
+    """(candidate, sign)."""
     true_focus: Floats
     """(2,) working pixels."""
     radius: float
     """True length of the axis, working pixels."""
 
     @property
+    def away(self) -> Floats:
+        """(candidate,) distance from the true focus as a share of the radius."""
+        return np.asarray(np.hypot(*(self.points - self.true_focus).T) / self.radius)
+
+    @property
     def target(self) -> Floats:
         """(candidate,) probability that each should get."""
-        away = np.hypot(*(self.points - self.true_focus).T) / self.radius
-        bell = np.exp(-0.5 * (away / BLUR) ** 2) + LEAST_TARGET
+        bell = np.exp(-0.5 * (self.away / BLUR) ** 2) + LEAST_TARGET
         return np.asarray(bell / bell.sum())
 
 
@@ -75,49 +79,50 @@ def focus_candidates(folder: Path, settings: Settings) -> list[Candidates]:
             if bone.number not in own:
                 continue
             small, scale = reduce(bone, settings.unwrap.working_px)
-            name = f"{folder.resolve().name}/{ref.scan}"
-            candidates = _candidates(focus.shrink(opacity_loss(small), small), scale, own[bone.number], name)
-            if _on_bone(candidates):
+            candidates = _candidates(shrink(opacity_loss(small), small), scale, own[bone.number])
+            if candidates.away.min() < 2 * BLUR:  # no other thing on the tray stands in the bone's place
                 out.append(candidates)
     return out
 
 
-def _candidates(small: focus.SmallBone, scale: float, truth: Truth, name: str) -> Candidates:
+def _candidates(small: SmallBone, scale: float, truth: Truth) -> Candidates:
     """scale : pixels that the bone was read at a scan pixel."""
-    depth = np.asarray(cv2.distanceTransform(small.inside, cv2.DIST_L2, 3), np.float32)
-    points = focus.candidates(small, depth)
-    # As `find_axis` does it.
-    reach = focus.ray_lengths(small.outline[:: max(1, len(small.outline) // 240)], points)
-    features = (focus.outline_features(small, points, reach, depth), focus.pixel_features(small, points, reach))
+    points, reach = focus.candidates(small)
     ends = ((np.array([truth.focus, truth.tip]) + 0.5) * scale - 0.5 - small.origin) * small.scale
-    length = float(np.hypot(*(ends[1] - ends[0])))
-    return Candidates(name, points, np.concatenate(features, axis=1).astype(np.float32), ends[0], length)
-
-
-def _on_bone(candidates: Candidates) -> bool:
-    """Some candidate is near the true focus: no other thing on the tray stands in the bone's place."""
-    away = np.hypot(*(candidates.points - candidates.true_focus).T)
-    return bool(len(away) and away.min() < 2 * BLUR * candidates.radius)
+    return Candidates(
+        make=truth.make,
+        points=points,
+        of_direction=direction_signs(small, points, reach).astype(np.float32),
+        of_rays=radial_signs(small, points, reach).astype(np.float32),
+        true_focus=ends[0],
+        radius=float(np.hypot(*(ends[1] - ends[0]))),
+    )
 
 
 def fit_focus(bones: Sequence[Candidates], shipped: FocusSettings) -> FocusSettings:
-    """Both logits fitted; the rest as shipped."""
-    outline = _fit_logit(bones, len(OUTLINE_FEATURES))
-    full = _fit_logit(bones, len(OUTLINE_FEATURES) + len(PIXEL_FEATURES))
-    return shipped.model_copy(update={"outline": outline, "full": full})
+    """Both logits fitted; the rest as shipped. The second sees what the first puts on its shortlist, as `find_axis`
+    does."""
+    first = _fit_choice([b.of_direction.astype(np.float64) for b in bones], [b.target for b in bones])
+    chosen = [focus.shortlist(b.of_direction.astype(np.float64), first) for b in bones]
+    targets = [b.target[c] for b, c in zip(bones, chosen, strict=True)]
+    signs = [_signs(b, c) for b, c in zip(bones, chosen, strict=True)]
+    second = _fit_choice(signs, [t / t.sum() for t in targets])
+    return shipped.model_copy(update={"shortlist": first, "choice": second})
 
 
-def _fit_logit(bones: Sequence[Candidates], columns: int) -> Logit:
-    """The logit over the first so many features."""
-    every = np.concatenate([b.features[:, :columns] for b in bones]).astype(np.float64)
-    centre, scale = every.mean(0), every.std(0)
-    x = quadratic(np.clip((every - centre) / scale, -REACH, REACH))
-    spread = x.std(0) + 1e-9
-    x /= spread
-    size = np.array([len(b.points) for b in bones])
+def _signs(bone: Candidates, chosen: NDArray[np.intp]) -> Floats:
+    return all_signs(bone.of_direction[chosen].astype(np.float64), bone.of_rays[chosen].astype(np.float64))
+
+
+def _fit_choice(signs: Sequence[Floats], targets: Sequence[Floats]) -> Choice:
+    """One conditional logit: for each bone the signs of its candidates and the probability that each should get."""
+    every = np.concatenate(signs)
+    centre, scale = every.mean(0), every.std(0) + 1e-9
+    x = np.clip((every - centre) / scale, -REACH, REACH)
+    size = np.array([len(s) for s in signs])
     start = np.concatenate([[0], np.cumsum(size)[:-1]])
     bone = np.repeat(np.arange(len(size)), size)
-    target = np.concatenate([b.target for b in bones])
+    target = np.concatenate(targets)
 
     def loss(w: Floats) -> tuple[float, Floats]:
         score = x @ w
@@ -128,25 +133,24 @@ def _fit_logit(bones: Sequence[Candidates], columns: int) -> Logit:
         return value, x.T @ (p - target) / len(size) + 2 * PENALTY * w
 
     found = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": ITERATIONS})
-    return Logit(centre=tuple(centre), scale=tuple(scale), weights=tuple(found.x / spread), reach=REACH)
+    return Choice(centre=tuple(centre), scale=tuple(scale), weights=tuple(found.x), reach=REACH)
 
 
-def cross_validated_errors(bones: Sequence[Candidates], shipped: FocusSettings) -> Floats:
-    """(bone,) distance of the focus found from the true one as a share of the true radius, by logits that saw no bone
-    of its scan."""
-    fold = folds([b.scan for b in bones])
-    out = np.zeros(len(bones))
-    for held in range(FOLDS):
-        model = fit_focus([b for b, f in zip(bones, fold, strict=True) if f != held], shipped)
-        for i in np.flatnonzero(fold == held):
-            out[i] = _error(bones[int(i)], model)
-    return out
+def found_focus(bone: Candidates, model: FocusSettings) -> tuple[float, float]:
+    """Distance of the focus found from the true one as a share of the true radius, and its certainty; chosen as
+    `find_axis` does it."""
+    chosen = focus.shortlist(bone.of_direction.astype(np.float64), model.shortlist)
+    found, certainty = focus.most_likely(bone.points[chosen], focus.score(_signs(bone, chosen), model.choice))
+    return float(np.hypot(*(found - bone.true_focus))) / bone.radius, certainty
 
 
-def _error(bone: Candidates, model: FocusSettings) -> float:
-    """Chosen as `find_axis` does it: a shortlist by outline, then by all features."""
-    features = bone.features.astype(np.float64)
-    by_outline = log_odds(features[:, : len(OUTLINE_FEATURES)], model.outline)
-    chosen = np.argsort(-by_outline, kind="stable")[:SHORTLIST]
-    found, _ = most_likely(bone.points[chosen], log_odds(features[chosen], model.full))
-    return float(np.hypot(*(found - bone.true_focus))) / bone.radius
+def errors_left_out(bones: Sequence[Candidates], shipped: FocusSettings) -> tuple[Floats, Floats]:
+    """(bone,) error and certainty of the focus of each bone, as `found_focus`, by logits that saw no bone of its
+    make."""
+    makes = np.array([b.make for b in bones])
+    error, certainty = np.zeros(len(bones)), np.zeros(len(bones))
+    for make in sorted(set(makes)):
+        model = fit_focus([b for b in bones if b.make != make], shipped)
+        for i in np.flatnonzero(makes == make):
+            error[i], certainty[i] = found_focus(bones[int(i)], model)
+    return error, certainty

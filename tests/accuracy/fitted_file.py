@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.settings import Settings
-from pipeline.settings_values import Logit
+from pipeline.settings_values import Choice, Logit
 
 
 def as_toml(settings: Settings, made: str) -> str:
@@ -13,8 +13,8 @@ def as_toml(settings: Settings, made: str) -> str:
     evidence = settings.evidence
     parts = [
         f"# Fitted numbers, never written by hand: `python -m tests.accuracy.fit`. See DEVELOPERS.md.\n# {made}\n",
-        _logit("focus.outline", settings.focus.outline),
-        _logit("focus.full", settings.focus.full),
+        _choice("focus.shortlist", settings.focus.shortlist),
+        _choice("focus.choice", settings.focus.choice),
         _table(
             "evidence",
             centre=_row(evidence.centre),
@@ -34,6 +34,16 @@ def _logit(name: str, logit: Logit) -> str:
     if logit.constant:
         values["constant"] = _number(logit.constant)
     return _table(name, **values, reach=_number(logit.reach))
+
+
+def _choice(name: str, choice: Choice) -> str:
+    return _table(
+        name,
+        centre=_row(choice.centre),
+        scale=_row(choice.scale),
+        weights=_row(choice.weights),
+        reach=_number(choice.reach),
+    )
 
 
 def _table(name: str, **values: str) -> str:

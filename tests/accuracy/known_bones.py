@@ -62,6 +62,8 @@ class Truth:
     dpi: int
     outline: str
     """Blank when the set does not tell."""
+    make: str
+    """Which make of drawing; blank when the set does not tell."""
     focus: Point
     tip: Point
     fractions: Floats
@@ -178,6 +180,7 @@ def read_truth(folder: Path) -> dict[str, Truth]:
             lighting=str(row["lighting"]),
             dpi=int(row["dpi"]),
             outline=str(row.get("outline", "")),
+            make=str(row.get("make", "")),
             focus=(float(row["focus_x"]), float(row["focus_y"])),
             tip=(float(row["axis_x"]), float(row["axis_y"])),
             fractions=own["fraction"].to_numpy(np.float64),
