@@ -68,8 +68,10 @@ def compose(random: Random, plan: Plan, variety: Variety, make: str, studio: Stu
     touching = plan.bones > 1 and random.random() < plan.level.touching_chance
     layout = lay_out(random, arrange(random, covers, plan.px_per_mm, touching), plan.px_per_mm, variety.extras)
     bed = studio.bed(random, layout.size)
+    if studio.shadow > 0:
+        _shade(bed, covers, layout.corners, studio.shadow, studio.shadow_mm * plan.px_per_mm)
     for portrait, corner in zip(portraits, layout.corners, strict=True):
-        _lay(bed, portrait, corner, studio, plan.px_per_mm)
+        _lay(bed, portrait, corner)
     words = (water, f"{day:%Y-%m-%d}   no {plan.first}")
     furnish(random, bed, layout, covers, words, plan.level.litter_per_cm2, plan.px_per_mm, studio.stuff)
     pixels = studio.shoot(random, bed)
@@ -80,12 +82,18 @@ def compose(random: Random, plan: Plan, variety: Variety, make: str, studio: Stu
     return finish(random, plan, make, pixels, bones, rows)
 
 
-def _lay(bed: Float, portrait: Portrait, corner: Corner, studio: Studio, px_per_mm: float) -> None:
+def _shade(bed: Float, covers: list[Float], corners: tuple[Corner, ...], strength: float, width_px: float) -> None:
+    """Less light on the bed close beside the bones, in place."""
+    there = np.zeros(bed.shape[:2], np.float32)
+    for cover, (x, y) in zip(covers, corners, strict=True):
+        part = there[y : y + cover.shape[0], x : x + cover.shape[1]]
+        np.maximum(part, cover, out=part)
+    bed *= (1 - np.float32(strength) * cv2.GaussianBlur(there, (0, 0), width_px))[..., None]
+
+
+def _lay(bed: Float, portrait: Portrait, corner: Corner) -> None:
     """Light of a bone on the bed, in place."""
     height, width = portrait.cover.shape
     part = bed[corner[1] : corner[1] + height, corner[0] : corner[0] + width]
-    if studio.shadow > 0:
-        near = cv2.GaussianBlur(portrait.cover, (0, 0), studio.shadow_mm * px_per_mm)
-        part *= (1 - np.float32(studio.shadow) * near)[..., None]
     cover = portrait.cover[..., None]
     part[:] = cover * (portrait.light + portrait.through[..., None] * part) + (1 - cover) * part

@@ -74,12 +74,10 @@ def test_opaque_growth_resumes_where_the_truth_says(make, lighting):
                    if (r["kind"], r["number"]) == ("annulus", number) and abs(r["deg"]) <= 20]  # fmt: skip
             angle = along + np.deg2rad([r["deg"] for r in arc])
             radius = np.array([r["radius_px"] for r in arc])
-            mean = [
-                map_coordinates(
-                    grey, [fy + (radius + d) * np.sin(angle), fx + (radius + d) * np.cos(angle)], order=1
-                ).mean()
-                for d in (-0.08 * room[number], 0.16 * room[number])
-            ]
+            mean = []
+            for radii in (radius - min(0.08 * room[number], 1.5), radius + max(0.16 * room[number], 1.5)):
+                places = [fy + radii * np.sin(angle), fx + radii * np.cos(angle)]
+                mean.append(map_coordinates(grey, places, order=1).mean())
             jumps.append(mean[1] - mean[0])
     assert len(jumps) > 8
     assert np.mean(np.sign(jumps) == (1 if lighting in ON_BLACK else -1)) > 0.9

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from pipeline.simulate.makes import card, layered, lid, light_table, phone, photocopy, relief, thin_blade
+from pipeline.simulate.makes import (
+    bundles,
+    card,
+    closed_rings,
+    even_rings,
+    layered,
+    lid,
+    light_table,
+    phone,
+    photocopy,
+    relief,
+    thin_blade,
+)  # fmt: skip
 from pipeline.simulate.noise import Random
 from pipeline.simulate.plan import DrawnScan, Plan
 from pipeline.simulate.variety import Variety
@@ -23,4 +35,6 @@ class Make(Protocol):
         """One scan as planned, of this make."""
 
 
-MAKES: tuple[Make, ...] = (layered, lid, photocopy, card, phone, relief, thin_blade, light_table)
+MAKES: tuple[Make, ...] = (
+    layered, lid, photocopy, card, phone, relief, thin_blade, light_table, closed_rings, bundles, even_rings,
+)  # fmt: skip

@@ -4,7 +4,6 @@ base, a backing so bright that it spills over the margin.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
 
 import cv2
@@ -13,6 +12,7 @@ import numpy as np
 from pipeline.records import Float
 from pipeline.simulate.compose import Portrait, Studio, compose
 from pipeline.simulate.damage import hurt
+from pipeline.simulate.fan import Fan
 from pipeline.simulate.fish import Fish, Growth
 from pipeline.simulate.lines import kept_apart, partial_checks, plain_along, sizes, translucency, winter_lines
 from pipeline.simulate.marks import years_of_growth
@@ -36,37 +36,6 @@ SUMMER = (0.5, 1.6)  # optical thickness of the blade in summer bone
 WINTER_LEFT = (0.2, 0.6)  # share of it that winter bone keeps, however strong its line
 BASE = (0.5, 3.0)  # optical thickness added at the base
 TINT = (0.8, 1.0, 1.35)  # absorption of red, green and blue against green
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Fan:
-    """Arcs within straight edges. Lengths are shares of the growth axis."""
-
-    family: str
-    edges: tuple[tuple[float, float], ...]
-    """Direction of the perpendicular from the focus, degrees, and distance of each straight edge."""
-    sharpness: float
-    bulge: float
-    """Distance of the arcs' centre ahead of the focus, of their radius: below 0 for flat arcs."""
-    aside_deg: float
-    half_angle_deg: float
-
-    def margin(self, size: float, centre: tuple[float, float]) -> Float:
-        """Distance (DIRECTIONS,) from the focus of the margin when the growth axis is `size` long; `centre`: how far
-        the arc's centre has wandered, along and across."""
-        angle = np.deg2rad(DEGREES.astype(float))
-        ahead = (self.bulge + centre[0]) * size
-        across = ahead * np.tan(np.deg2rad(self.aside_deg)) + centre[1] * size
-        radius = np.hypot(size - ahead, across)
-        along = ahead * np.cos(angle) + across * np.sin(angle)
-        away2 = np.maximum(radius**2 - (ahead**2 + across**2) + along**2, 1e-6)
-        arc = np.maximum(along + np.sqrt(away2), 1e-3)
-        nearness = arc ** (-self.sharpness)
-        for normal, distance in self.edges:
-            lean = np.maximum(np.cos(angle - np.deg2rad(normal)), 0) / (distance * size**0.9)
-            nearness += lean**self.sharpness
-        curve = nearness ** (-1 / self.sharpness)
-        return np.asarray(curve * size / curve[AXIS], np.float32)
 
 
 def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
@@ -102,7 +71,7 @@ def _shoot(random: Random, light: Float, sensor: Sensor, spill: float, spill_px:
     return shoot(random, light + np.float32(spill) * (around.reshape(light.shape) - light), sensor)
 
 
-def _fan(random: Random, family: str) -> _Fan:
+def _fan(random: Random, family: str) -> Fan:
     opening = {"wedge": random.uniform(48, 75), "shield": random.uniform(85, 120), "quarter": random.uniform(80, 96)}[
         family
     ]
@@ -113,9 +82,10 @@ def _fan(random: Random, family: str) -> _Fan:
         edges += [(side * random.uniform(55, 80), random.uniform(0.45, 0.75)) for side in (-1, 1)]
     if family == "quarter" and random.random() < 0.6:
         edges.append((random.choice([-1, 1]) * random.uniform(20, 50), random.uniform(0.78, 0.95)))
-    return _Fan(
+    return Fan(
         family=family,
         edges=tuple((float(n), float(d)) for n, d in edges),
+        lead=0.9,
         sharpness=random.uniform(8, 24),
         bulge=random.uniform(-0.6, 0.4),
         aside_deg=random.uniform(-12, 12),
@@ -130,17 +100,17 @@ def _soft(beyond: Float, width: Float, edge: Float) -> Float:
     return np.asarray(rise * rise * (3 - 2 * rise) * fall * fall * (3 - 2 * fall), np.float32)
 
 
-def _years(random: Random, fan: _Fan, fish: Fish, axis_px: float) -> tuple[Float, Float]:
+def _years(random: Random, fan: Fan, fish: Fish, axis_px: float) -> tuple[Float, Float]:
     """Ends of the years, and the margin: the centre of the arcs wanders from year to year."""
     wander = random.uniform(0, 0.08)
     centres = np.cumsum(random.normal(0, wander, (len(fish.annuli_mm) + 2, 2)), axis=0).clip(-0.25, 0.25)
     bend = np.exp(random.uniform(0, 0.05) * ripple(random, DIRECTIONS, random.uniform(25, 60) * PER_DEGREE))
     bend = np.float32(axis_px) * bend / bend[AXIS]  # no edge is quite straight
-    margin = fan.margin(1.0, (float(centres[-1, 0]), float(centres[-1, 1]))) * bend
+    margin = fan.margin(1.0, *centres[-1]) * bend
     waves = random.uniform(0, 0.06)
     curves, shifts = [], []
     for centre, size in zip(centres, sizes(fish), strict=False):
-        curve = fan.margin(size, (float(centre[0]), float(centre[1]))) * bend
+        curve = fan.margin(size, *centre) * bend
         curves.append(curve if size > 1 else np.minimum(curve, margin * np.float32(size**0.5)))
         shifts.append(waves * ripple(random, DIRECTIONS, random.uniform(20, 60) * PER_DEGREE))
     curves[-1] = np.maximum(curves[-1], margin * np.float32(1.002))
@@ -204,7 +174,7 @@ def _picture(random: Random, passes: Float, mask: Array, channels: int, known: K
     return Portrait(light=light, through=np.asarray(passes, np.float32), cover=cover, known=known)
 
 
-def _struts(random: Random, fan: _Fan, columns: int, axis_px: float) -> Float:
+def _struts(random: Random, fan: Fan, columns: int, axis_px: float) -> Float:
     """(DIRECTIONS, columns): optical thickness of ribs that run out from the base."""
     radius = np.arange(columns, dtype=np.float32)[None] / np.float32(axis_px)
     total = np.zeros((DIRECTIONS, columns), np.float32)

@@ -1,0 +1,191 @@
+"""Long rows of nearly even years, like rings of a tree: arcs about the focus that end at the edges and waver together,
+plain from side to side, the first of them faint; rays and slits run across them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+
+import cv2
+import numpy as np
+
+from pipeline.records import Float
+from pipeline.simulate.backing import Backing, draw_backing
+from pipeline.simulate.compose import Portrait, Studio, compose
+from pipeline.simulate.damage import hurt
+from pipeline.simulate.fan import Fan
+from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.lines import Profile, kept_apart, partial_checks, sizes, translucency, winter_lines
+from pipeline.simulate.marks import years_of_growth
+from pipeline.simulate.noise import Random, cloud, ripple
+from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE, Place, fill, put_down, rolled_up, unrolled
+from pipeline.simulate.plan import DrawnScan, Plan
+from pipeline.simulate.sensor import draw_sensor, shoot
+from pipeline.simulate.texture import blotches, lamellae, stain, striae
+from pipeline.simulate.truth import KnownBone, KnownLine
+from pipeline.simulate.variety import Level, Variety
+
+NAME = "even_rings"
+LIGHTINGS: tuple[tuple[str, float], ...] = (("dark", 0.5), ("white", 0.25), ("transmitted", 0.25))
+OUTLINES: tuple[tuple[str, float], ...] = (("slice", 0.4), ("half", 0.3), ("stump", 0.3))
+GROWTH = Growth(first=(0.35, 1.3), yearly_change=(0.93, 1.04), water_spread=(0.1, 0.35), own_spread=(0.03, 0.15))
+AGES = (0.2, 1.1)  # share of the species' greatest age: up to eighteen winters
+FIRST = {"clean": (0.4, 0.9), "typical": (0.15, 0.8), "hard": (0.05, 0.6)}
+"""Strength of the first annulus against the others."""
+DENSITY = (0.35, 1.2)  # optical thickness of summer bone
+WOBBLE = (0.0, 0.03)  # of the arcs, share of the radius
+LEAST_STEP = 0.02  # of the increment on the axis, in any direction
+ALIKE = 0.85  # correlation of the wobble of successive years
+FINE_WOBBLE = (0.0, 0.05)  # of one arc alone, share of the increment
+
+
+def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
+    """One scan as planned, of old fish as a rule."""
+    if variety.ages is None:
+        plan = replace(plan, level=replace(plan.level, ages=AGES))
+    sensor = draw_sensor(random, plan)
+    backing = draw_backing(random, plan.lighting, 3 if plan.colour else 1)
+    studio = Studio(
+        portray=partial(_portray, plan=plan, backing=backing),
+        bed=backing.bed,
+        stuff=backing.stuff,
+        shoot=lambda random, light: shoot(random, light, sensor),
+        growth=GROWTH,
+        shadow=random.uniform(0, 0.3) if plan.lighting == "white" else 0.0,
+    )
+    return compose(random, plan, variety, NAME, studio)
+
+
+def _fan(random: Random, family: str) -> Fan:
+    half = {"slice": (24, 38), "half": (60, 88), "stump": (38, 58)}[family]
+    opening = random.uniform(*half)
+    lean = random.uniform(-8, 8)
+    near = random.uniform(0.02, 0.06, 2)
+    behind = random.uniform(0.02, 0.05) if family != "half" else random.uniform(0.04, 0.2)
+    return Fan(
+        family=family,
+        edges=(
+            (opening + lean + 90, float(near[0])), (-opening + lean - 90, float(near[1])),
+            (180 + random.uniform(-15, 15), behind),
+        ),
+        lead=random.uniform(0.1, 0.5),
+        sharpness=random.uniform(14, 40),
+        bulge=random.uniform(-0.15, 0.1),
+        aside_deg=random.uniform(-10, 10),
+        half_angle_deg=opening,
+    )  # fmt: skip
+
+
+def _late(beyond: Float, width: Float, edge: Float) -> Float:
+    """Darker towards winter, and at an end at once."""
+    rise = np.clip((beyond + width) / np.maximum(width, 1), 0, 1)
+    return np.asarray(rise**1.5 * np.clip(0.5 - beyond / edge, 0, 1), np.float32)
+
+
+def _line(beyond: Float, width: Float, edge: Float) -> Float:
+    """Sharp on both sides."""
+    begins = np.clip((beyond + width) / np.minimum(np.maximum(0.15 * width, 1.0), width), 0, 1)
+    return np.asarray(begins * np.clip(0.5 - beyond / edge, 0, 1), np.float32)
+
+
+PROFILES: tuple[tuple[Profile, tuple[float, float]], ...] = (
+    (_late, (0.3, 0.75)),
+    (_line, (0.06, 0.2)),
+    (_line, (0.35, 0.5)),
+)
+"""Profiles of winter zones, with their widths as shares of the increment."""
+
+
+def _years(random: Random, fan: Fan, fish: Fish, axis_px: float) -> tuple[Float, Float]:
+    """Ends of the years, and the margin."""
+    size_of_wobble = random.uniform(*WOBBLE)
+    wave = ripple(random, DIRECTIONS, random.uniform(12, 40) * PER_DEGREE)
+    curves = []
+    for size in sizes(fish):
+        own = ripple(random, DIRECTIONS, random.uniform(12, 40) * PER_DEGREE)
+        wave = np.float32(ALIKE) * wave + np.float32(np.sqrt(1 - ALIKE**2)) * own
+        curve = fan.margin(size) * (1 + np.float32(size_of_wobble) * (wave - wave[AXIS]))
+        curves.append(np.asarray(curve * np.float32(axis_px), np.float32))
+    margin = fan.margin(1.0) * (1 + np.float32(size_of_wobble) * (wave - wave[AXIS])) * np.float32(axis_px)
+    curves[-1] = np.maximum(curves[-1], margin)
+    steps = np.diff([0.0, *(curve[AXIS] for curve in curves)])
+    for k in range(len(curves) - 2, -1, -1):  # beside the fan, where all of them end, they still keep their order
+        outside = margin if k == len(curves) - 2 else curves[k + 1]
+        curves[k] = np.minimum(curves[k], outside - np.float32(LEAST_STEP * steps[k + 1]))
+    fine = random.uniform(*FINE_WOBBLE)
+    shifts = [fine * ripple(random, DIRECTIONS, random.uniform(5, 20) * PER_DEGREE) for _ in curves]
+    return kept_apart(curves, margin, shifts), np.asarray(margin, np.float32)
+
+
+def _lines(random: Random, fish: Fish, level: Level, years: Float, widths: tuple[float, float]) -> list[KnownLine]:
+    along = np.asarray(np.clip(1 + 0.15 * ripple(random, DIRECTIONS, 40 * PER_DEGREE), 0.4, 1.2), np.float32)
+    lines = winter_lines(
+        random, fish, level, years, along=along, widths=0.0, thinnest_px=1.8, edge=random.uniform(0.01, 0.06)
+    )
+    first, share = random.uniform(*FIRST[level.name]), random.uniform(*widths)
+    weakened = [first, *np.ones(len(lines) - 1)]
+    return [
+        replace(
+            line,
+            width=np.maximum(np.float32(share * np.exp(random.normal(0, 0.15))) * step, line.width),
+            strength=np.asarray(line.strength * np.float32(weak), np.float32),
+        )
+        for line, step, weak in zip(lines, np.diff(years, axis=0), weakened, strict=True)
+    ]
+
+
+def _portray(random: Random, fish: Fish, side: str, plan: Plan, backing: Backing) -> Portrait:
+    axis_px, level = fish.margin_mm * plan.px_per_mm, plan.level
+    family = str(random.choice([f for f, _ in OUTLINES], p=[p for _, p in OUTLINES]))
+    fan = _fan(random, family)
+    years, margin = _years(random, fan, fish, axis_px)
+    profile, widths = PROFILES[int(random.integers(len(PROFILES)))]
+    lines = _lines(random, fish, level, years, widths)
+    lines += partial_checks(random, level, years, margin, float(lines[-1].strength[AXIS]), 0.05)
+    columns = int(margin.max() * 1.05) + 4
+    texture = random.uniform(*level.texture)
+    opaque = 1 - translucency(lines, columns, profile)
+    age = years_of_growth(years, columns)
+    opaque *= 1 + np.float32(0.05 * texture) * lamellae(random, age, random.uniform(5, 15))
+    rays = striae(random, columns, random.uniform(0.25, 0.8), random.uniform(2, 5))
+    opaque *= 1 + np.float32(0.07 * texture * random.uniform(0.2, 1.4)) * rays
+    opaque *= 1 + np.float32(random.uniform(-0.2, 0.3)) * (1 - np.arange(columns, dtype=np.float32)[None] / columns)
+    cut = random.uniform(0, 0.004) * ripple(random, DIRECTIONS, random.uniform(1, 8) * PER_DEGREE)
+    place, mask = put_down(random, margin * (1 + np.clip(cut - cut[AXIS], -0.02, 0.008)), side)
+    shape = (mask.shape[0], mask.shape[1])
+    radius, row = unrolled(shape, place)
+    damage = np.ones(shape, np.float32)
+    damaged = random.random() < level.damage_chance
+    if damaged:
+        hurt(random, mask, damage, margin, fan.half_angle_deg, place)
+    for _ in range(random.poisson(0.5 * texture)):
+        _slit(random, mask, margin, fan.half_angle_deg, place)
+    depth = cv2.distanceTransform(np.asarray(mask > 127, np.uint8), cv2.DIST_L2, 3)
+    optical = rolled_up(opaque * np.float32(random.uniform(*DENSITY)), radius, row)
+    optical *= np.clip(depth / np.float32(max(random.uniform(0.001, 0.01) * axis_px, 1)), 0.4, 1)
+    optical *= 1 + np.float32(0.06 * texture) * blotches(random, shape, axis_px / random.uniform(3, 12))
+    grain = 1 + np.float32(0.03 * texture) * cloud(random, shape, (1.5, 1.5))
+    light, passes = backing.shine(optical, grain)
+    if random.random() < 0.5 * level.glare_chance:
+        damage *= stain(random, shape, random.uniform(0.2, 0.6))
+    return Portrait(
+        light=light * damage[..., None],
+        through=passes * damage,
+        cover=mask.astype(np.float32) / np.float32(255),
+        known=KnownBone(
+            fish=fish, outline=family, place=place, axis_px=axis_px, margin=margin,
+            lines=tuple(line for line in lines if line.kind != "margin"), splits=0, damaged=damaged,
+            bright_winters=backing.bright_winters,
+        ),
+    )  # fmt: skip
+
+
+def _slit(random: Random, mask: Float, margin: Float, half_angle_deg: float, place: Place) -> None:
+    """A gap that opens towards the margin, as drying tears it, in place."""
+    direction = random.choice([-1, 1]) * random.uniform(8, max(half_angle_deg - 4, 9))
+    rim = float(margin[int((direction + 180) * PER_DEGREE) % DIRECTIONS])
+    opening = random.uniform(0.3, 1.2)
+    degrees = direction + np.array([0.0, opening, -opening])
+    radii = rim * np.array([random.uniform(0.45, 0.9), 1.02, 1.02])
+    fill(mask, *place.at(degrees, radii), 0)
