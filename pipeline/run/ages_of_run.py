@@ -104,16 +104,9 @@ def _call(ledger: Ledger, command: str) -> Call:
     return Call(number=number, command=command, finished=datetime.now(UTC).isoformat(timespec="seconds"))
 
 
-def _ages(placed: Sequence[Placed], readings: Mapping[str, Sequence[Reading]], settings: Settings) -> list[Age]:
-    placed = [
-        replace(p, reasons=(*p.reasons, "readers-differ"))
-        if readers_differ(readings.get(p.specimen.specimen, ()))
-        else p
-        for p in placed
-    ]
-    there = [(p.specimen, p.reading) for p in placed if p.reading is not None]
-    aged = iter(age_bones(there, settings))
-    return [placing.unreadable(p) if p.reading is None else placing.flagged(next(aged), p) for p in placed]
+def _ages(placed: Sequence[Placed], readings: Mapping[str, Sequence[Reading]], settings: Settings) -> tuple[Age, ...]:
+    around = [replace(p.around, readers_differ=readers_differ(readings.get(p.specimen.specimen, ()))) for p in placed]
+    return age_bones([(p.specimen, p.reading) for p in placed], settings, around)
 
 
 def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import PurePosixPath
 
-from pipeline.codes import REASONS
-from pipeline.records import Age, BoneReading, Specimen
+from pipeline.records import BoneReading, Specimen
 from pipeline.run.ledger_scans import KnownScan
+from pipeline.together.review import Circumstances
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,9 +18,7 @@ class Placed:
     specimen: Specimen
     reading: BoneReading | None
     """None: promised by the table, but not there."""
-    reasons: tuple[str, ...] = ()
-    """Found here: tray-mismatch, missing-bone, scan-refused."""
-    notices: tuple[str, ...] = ()
+    around: Circumstances
 
 
 def place(
@@ -31,27 +29,27 @@ def place(
     `readings` are the bones found by scan, `scans` all scans, read or refused.
     """
     wanted = promised(rows)
-    mismatch = {
-        scan: ("tray-mismatch",) if len(readings[scan]) != most else ()
-        for scan, most in wanted.items()
-        if scan in readings
-    }
     found = {(scan, bone.number): bone for scan, bones in readings.items() for bone in bones}
+
+    def around(scan: str, *, unlisted: bool = False) -> Circumstances:
+        there = readings.get(scan)
+        return Circumstances(
+            scan_refused=there is None,
+            tray_mismatch=there is not None and len(there) != wanted.get(scan, len(there)),
+            unlisted=unlisted,
+        )
+
     placed = []
     for row in rows:
-        bone = found.pop((row.scan, row.bone), None)
-        if row.scan in readings:
-            reasons = mismatch[row.scan] if bone else ("missing-bone", *mismatch[row.scan])
-            placed.append(Placed(specimen=row, reading=bone, reasons=reasons))
-        elif row.scan in scans:
-            placed.append(Placed(specimen=row, reading=None, reasons=("scan-refused",)))
+        if row.scan in readings or row.scan in scans:
+            bone = found.pop((row.scan, row.bone), None)
+            placed.append(Placed(specimen=row, reading=bone, around=around(row.scan)))
     taken = {row.specimen for row in rows}
     for (scan, number), bone in sorted(found.items()):
         alone = scan not in wanted and len(readings[scan]) == 1
         name = _free(PurePosixPath(scan).stem + ("" if alone else f"-{number}"), taken)
         stand_in = Specimen(specimen=name, scan=scan, bone=number, fish=name)
-        notices = ("no-row",) if rows else ()
-        placed.append(Placed(specimen=stand_in, reading=bone, reasons=mismatch.get(scan, ()), notices=notices))
+        placed.append(Placed(specimen=stand_in, reading=bone, around=around(scan, unlisted=bool(rows))))
     return tuple(placed)
 
 
@@ -71,24 +69,3 @@ def _free(name: str, taken: set[str]) -> str:
         name += "-extra"
     taken.add(name)
     return name
-
-
-def unreadable(placed: Placed) -> Age:
-    """The age of a bone that is not there."""
-    return Age(specimen=placed.specimen.specimen, status="unreadable", reasons=ordered(placed.reasons))
-
-
-def flagged(age: Age, placed: Placed) -> Age:
-    """The age with the reasons and notices found while placing."""
-    if not placed.reasons and not placed.notices:
-        return age
-    return replace(
-        age,
-        reasons=ordered({*age.reasons, *placed.reasons}),
-        notices=tuple(dict.fromkeys((*age.notices, *placed.notices))),
-    )
-
-
-def ordered(reasons: Sequence[str] | set[str]) -> tuple[str, ...]:
-    """Reasons in the order of the registry."""
-    return tuple(code for code in REASONS if code in reasons)

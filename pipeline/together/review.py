@@ -16,16 +16,30 @@ from pipeline.settings_second_pass import ReviewSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Circumstances:
+    """What is known of a bone besides its table row and its reading."""
+
+    scan_refused: bool = False
+    """The bone is not there because its scan could not be used."""
+    tray_mismatch: bool = False
+    """Its scan holds more or fewer bones than the table says."""
+    unlisted: bool = False
+    """There is a table, and no row of it names the bone."""
+    readers_differ: bool = False
+    """The people who read it give several counts of which none prevails."""
+
+
+PLAIN = Circumstances()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
     """All that was found out about one bone by the end of the second pass."""
 
     specimen: Specimen
     reading: BoneReading | None
     """None: the table promises a bone that is not there."""
-    scan_refused: bool = False
-    """The bone is not there because its scan could not be used."""
-    tray_mismatch: bool = False
-    """Its scan holds more or fewer bones than the table says."""
+    around: Circumstances = PLAIN
     species_known: bool = True
     """There are settings for its species."""
     annuli: int | None = None
@@ -51,10 +65,11 @@ class Findings:
 
 def reasons_of(found: Findings, review: ReviewSettings) -> tuple[str, ...]:
     """Codes of `codes.REASONS` that send the bone to a person; empty when none needs to look."""
-    reading = found.reading
+    reading, around = found.reading, found.around
+    always = {"tray-mismatch": around.tray_mismatch, "readers-differ": around.readers_differ}
     if reading is None:
-        absent = "scan-refused" if found.scan_refused else "missing-bone"
-        return _in_order([absent, *_when({"tray-mismatch": found.tray_mismatch})], REASONS)
+        absent = "scan-refused" if around.scan_refused else "missing-bone"
+        return _in_order([absent, *_when(always)], REASONS)
     aged = found.annuli is not None
     captured = found.specimen.captured
     codes = _when(
@@ -68,9 +83,9 @@ def reasons_of(found: Findings, review: ReviewSettings) -> tuple[str, ...]:
             "unlikely-growth": found.unlikely_growth,
             "size-mismatch": found.size_mismatch,
             "sides-differ": found.sides_differ,
-            "tray-mismatch": found.tray_mismatch,
             "date-incomplete": aged and captured is not None and captured.as_date() is None,
         }
+        | always
     )
     return _in_order([*reading.reasons, *codes], REASONS)
 
@@ -83,10 +98,11 @@ def notices_of(found: Findings) -> tuple[str, ...]:
         {
             "no-date": aged and found.specimen.captured is None,
             "lighting-found": reading is not None and not found.specimen.lighting,
-            "species-unknown": not found.species_known,
+            "species-unknown": reading is not None and not found.species_known,
             "corrected": reading is not None and reading.axis is not None and reading.axis.by_hand,
             "check-seen": aged and found.check_seen,
             "split-seen": aged and found.split_seen,
+            "no-row": found.around.unlisted,
         }
     )
     return _in_order([*(reading.notices if reading else ()), *codes], NOTICES)

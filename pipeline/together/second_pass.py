@@ -22,7 +22,7 @@ from pipeline.together.confidence import calibrated, first_year_doubt
 from pipeline.together.first_year import asked, first_year_lengths
 from pipeline.together.marks_counted import counted_marks, hidden_first_px, split_or_check
 from pipeline.together.plausible import Measured
-from pipeline.together.review import Findings, notices_of, reasons_of
+from pipeline.together.review import PLAIN, Circumstances, Findings, notices_of, reasons_of
 
 ROUNDS = 2
 """Times that first-year lengths are taken from the run's counts and the counts made again: a third changes nothing."""
@@ -51,20 +51,29 @@ class CountedBone:
         return int(self.probability.argmax())
 
 
-def age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> tuple[Age, ...]:
-    """The age of every bone of a run, in order; a bone on which nothing could be measured is unreadable."""
-    ages = iter(_age_bones([b for b in bones if b[1].axis is not None], settings))
-    return tuple(next(ages) if r.axis is not None else _unreadable(s, r, settings) for s, r in bones)
+def age_bones(
+    bones: Sequence[tuple[Specimen, BoneReading | None]], settings: Settings, around: Sequence[Circumstances] = ()
+) -> tuple[Age, ...]:
+    """The age of every bone of a run, in order; one that is not there, or on which nothing could be measured, is
+    unreadable. `around` are the circumstances of each bone; without them all are plain."""
+    each = [(s, r, a) for (s, r), a in zip(bones, around or [PLAIN] * len(bones), strict=True)]
+    measured = [((s, r), a) for s, r, a in each if r is not None and r.axis is not None]
+    ages = iter(_age_bones([bone for bone, _ in measured], [a for _, a in measured], settings))
+    return tuple(
+        next(ages) if r is not None and r.axis is not None else _unreadable(s, r, a, settings) for s, r, a in each
+    )
 
 
-def _unreadable(specimen: Specimen, reading: BoneReading, settings: Settings) -> Age:
+def _unreadable(specimen: Specimen, reading: BoneReading | None, around: Circumstances, settings: Settings) -> Age:
     known = not specimen.species or settings.knows(specimen.species)
-    found = Findings(specimen=specimen, reading=reading, species_known=known)
+    found = Findings(specimen=specimen, reading=reading, around=around, species_known=known)
     reasons, notices = reasons_of(found, settings.review), notices_of(found)
     return Age(specimen=specimen.specimen, status="unreadable", reasons=reasons, notices=notices)
 
 
-def _age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> tuple[Age, ...]:
+def _age_bones(
+    bones: Sequence[tuple[Specimen, BoneReading]], around: Sequence[Circumstances], settings: Settings
+) -> tuple[Age, ...]:
     if not bones:
         return ()
     counted = counted_bones(bones, settings)
@@ -102,6 +111,7 @@ def _age_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings
             shares[b],
             classes[b],
             (bool(size[b]), bool(growth[b]), bool(sides[b])),
+            around[b],
             settings,
         )
         for b, (c, own) in enumerate(zip(counted, marks, strict=True))
@@ -195,6 +205,7 @@ def _age(
     share: float,
     age: AgeClasses,
     odd: tuple[bool, bool, bool],
+    around: Circumstances,
     settings: Settings,
 ) -> Age:
     n = c.annuli
@@ -207,6 +218,7 @@ def _age(
     found = Findings(
         specimen=c.specimen,
         reading=c.reading,
+        around=around,
         species_known=not c.specimen.species or settings.knows(c.specimen.species),
         annuli=n,
         confidence=confidence,

@@ -9,7 +9,6 @@ import pandas as pd
 
 from pipeline.counting.sequence import PRIORS
 from pipeline.records import Age
-from pipeline.run import placing
 from pipeline.settings import Settings
 from pipeline.together.second_pass import age_bones
 from tests.accuracy.figures import figures, outcome_rows
@@ -24,12 +23,8 @@ Set = Sequence[KnownBone]
 
 def ages_of(known: Set, settings: Settings) -> list[Age]:
     """Ages of one set, as one run gives them."""
-    there = [(k.specimen, k.placed.reading) for k in known if k.placed.reading is not None]
-    aged = iter(age_bones(there, settings))
-    return [
-        placing.unreadable(k.placed) if k.placed.reading is None else placing.flagged(next(aged), k.placed)
-        for k in known
-    ]
+    bones = [(k.specimen, k.placed.reading) for k in known]
+    return list(age_bones(bones, settings, [k.placed.around for k in known]))
 
 
 def outcomes(sets: Sequence[Set], settings: Settings) -> pd.DataFrame:

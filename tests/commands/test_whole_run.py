@@ -35,7 +35,10 @@ HEADERS = {
     "age_probabilities.csv": "specimen,age_class,probability",
     "refused.csv": "scan,reason,detail",
     "changes.csv": "specimen,column,old,new,cause",
+    "fish.csv": "fish,species,water,captured,length_mm,sex,maturity,age_class,age_class_probability,bones,counted_by,"
+    "review,reasons",
 }
+"""The fixed columns of each table; others may follow them."""
 DECIMALS = {"confidence": 4, "probability": 4, "fraction": 4, "dpi": 2, "radius_px": 2, "radius_mm": 3, "focus_x": 2,
             "focus_y": 2, "axis_x": 2, "axis_y": 2, "x": 2, "y": 2}  # fmt: skip
 
@@ -149,7 +152,7 @@ def test_every_file_and_column_is_there_in_its_order(run: Path, ages: dict[str, 
         assert not content.startswith(b"\xef\xbb\xbf")
         assert b"\r" not in content
         first = content.decode("utf-8").splitlines()[0]
-        assert first == header
+        assert f"{first},".startswith(f"{header},")
     for folder, count in (("crops", len(ages)), ("overlays", len(ages)), ("trays", 1)):
         assert len(list((run / folder).iterdir())) == count
     scans = [p for p in (FIXTURES / "scans").rglob("*") if p.is_file()]
@@ -340,7 +343,8 @@ def test_the_form_of_a_scan_does_not_change_the_count(night: Night) -> None:
 
 def test_the_tables_own_columns_follow_the_fixed_ones(night: Night) -> None:
     first, *rows = (night[0] / "ages.csv").read_text(encoding="utf-8").splitlines()
-    assert first == f"{HEADERS['ages.csv']},boat"
+    assert first.startswith(f"{HEADERS['ages.csv']},")
+    assert first.endswith(",boat")
     assert sum(row.endswith(",Heron") for row in rows) == len(night[1]) + len(night[2]) + 1
 
 

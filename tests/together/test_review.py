@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pipeline.codes import NOTICES, REASONS
 from pipeline.records import Axis, BoneReading, Captured, Specimen
 from pipeline.settings_files import read_settings
-from pipeline.together.review import Findings, notices_of, reasons_of
+from pipeline.together.review import Circumstances, Findings, notices_of, reasons_of
 
 REVIEW = read_settings().review
 SPECIMEN = Specimen(
@@ -47,11 +47,12 @@ def test_a_sure_bone_needs_nobody() -> None:
         ("unlikely-growth", {"unlikely_growth": True}),
         ("size-mismatch", {"size_mismatch": True}),
         ("sides-differ", {"sides_differ": True}),
-        ("tray-mismatch", {"tray_mismatch": True}),
+        ("tray-mismatch", {"around": Circumstances(tray_mismatch=True)}),
+        ("readers-differ", {"around": Circumstances(readers_differ=True)}),
         ("date-incomplete", {"specimen": replace(SPECIMEN, captured=Captured(year=2020, month=9))}),
         ("no-reading", {"annuli": None, "confidence": None, "radii_px": (), "increment_expected_px": None}),
         ("missing-bone", {"reading": None, "annuli": None, "confidence": None, "radii_px": ()}),
-        ("scan-refused", {"reading": None, "annuli": None, "confidence": None, "scan_refused": True}),
+        ("scan-refused", {"reading": None, "annuli": None, "around": Circumstances(scan_refused=True)}),
         *((c, {"reading": replace(READING, reasons=(c,))})
           for c in ("damaged", "cut-off", "blurred", "lighting-unsure", "focus-unsure", "no-bone")),
     ],
@@ -69,6 +70,7 @@ def test_each_finding_gives_its_reason_alone(code: str, change: dict[str, Any]) 
         ("corrected", {"reading": replace(READING, axis=Axis(focus=(0, 0), tip=(9, 9), certainty=1, by_hand=True))}),
         ("check-seen", {"check_seen": True}),
         ("split-seen", {"split_seen": True}),
+        ("no-row", {"around": Circumstances(unlisted=True)}),
         *((c, {"reading": replace(READING, notices=(c,))})
           for c in ("no-resolution", "resolution-doubtful", "resolution-uneven", "turned")),
     ],
@@ -80,7 +82,8 @@ def test_each_finding_gives_its_notice_alone(code: str, change: dict[str, Any]) 
 
 
 def test_a_bone_that_is_not_there_says_nothing_of_marks_edge_or_date() -> None:
-    found = Findings(specimen=replace(SPECIMEN, captured=None, lighting=""), reading=None, tray_mismatch=True,
+    found = Findings(specimen=replace(SPECIMEN, captured=None, lighting=""), reading=None,
+                     around=Circumstances(tray_mismatch=True), species_known=False,
                      first_year_ambiguous=True, edge_undecided=True)  # fmt: skip
     assert reasons_of(found, REVIEW) == ("tray-mismatch", "missing-bone")
     assert notices_of(found) == ()
