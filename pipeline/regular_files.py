@@ -8,21 +8,24 @@ from __future__ import annotations
 import errno
 import os
 import stat
+from io import BufferedReader, BufferedWriter
 from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import TypeVar
+
+_Stream = TypeVar("_Stream", BufferedReader, BufferedWriter)
 
 _AT_ONCE = getattr(os, "O_NONBLOCK", 0)
 """Opening does not wait (POSIX; elsewhere files of such kinds have no names among others)."""
 
 
-def opened(path: Path) -> BinaryIO:
+def opened(path: Path) -> BufferedReader:
     """The file, open for reading bytes. Raises OSError, also when it is no regular file."""
-    return _regular(path, "rb")
+    return _checked(open(path, "rb", opener=_open_at_once), path)
 
 
-def opened_to_append(path: Path) -> BinaryIO:
+def opened_to_append(path: Path) -> BufferedWriter:
     """The file, made if it is not there, open for writing bytes at its end. Raises OSError like `opened`."""
-    return _regular(path, "ab")
+    return _checked(open(path, "ab", opener=_open_at_once), path)
 
 
 def read(path: Path) -> bytes:
@@ -31,8 +34,7 @@ def read(path: Path) -> bytes:
         return stream.read()
 
 
-def _regular(path: Path, mode: Literal["rb", "ab"]) -> BinaryIO:
-    stream = open(path, mode, opener=_open_at_once)  # noqa: SIM115  (Path.open takes no opener)
+def _checked(stream: _Stream, path: Path) -> _Stream:
     if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
         stream.close()
         raise OSError(errno.EINVAL, "not a regular file", str(path))

@@ -25,9 +25,10 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 try:
+    import fcntl
     import resource
-except ImportError:  # Windows has no such limits; the wall limit alone holds there.
-    resource = None  # type: ignore[assignment]
+except ImportError:  # Windows has no such limits and locks; the wall limit alone holds there.
+    fcntl = resource = None  # type: ignore[assignment]
 
 Job = TypeVar("Job")
 Answer = TypeVar("Answer")
@@ -291,6 +292,27 @@ def peak_megabytes() -> float:
 
 
 # ------------------------------------------------------------------------------------------------ in the parent
+@contextlib.contextmanager
+def held(folder: Path) -> Iterator[bool]:
+    """Hold a folder against every other process that asks to hold it; False: another one holds it.
+
+    True without a lock where the system has none of this kind (Windows, some network drives).
+    """
+    if fcntl is None:
+        yield True
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        alone = True
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            alone = not isinstance(error, BlockingIOError)
+        yield alone
+    finally:
+        os.close(handle)
+
+
 def _context() -> BaseContext:
     methods = multiprocessing.get_all_start_methods()
     return multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")

@@ -60,17 +60,17 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
     found = find_scans(request.scans)
     scans = (*found.scans, *(ref for ref, _ in found.refused))
     known = _known(request.out) if is_run else {}
-    earlier = {} if request.fresh else earlier_scans(known, scans)
+    earlier = {} if request.fresh else earlier_scans(request.out, known, scans)
     table = _table(request, (*scans, *_as_named(earlier)), settings, say)
     here = Here(request.workers)
     readers = _cluster(request, found.scans, settings, say) if request.cluster else here
     try:
-        run_folder.mark(request.out)
+        run_folder.make(request.out)
         with only_batch(request.out), Ledger(request.out, create=True) as ledger:
-            run_folder.tidy(request.out)
+            run_folder.tidy(request.out, ledger)
             if request.fresh:
                 for facts in ledger.scans.all().values():
-                    run_folder.drop_pictures(request.out, facts.scan, 1, facts.bones)
+                    run_folder.drop_pictures(request.out, ledger, facts.scan, 1, facts.bones)
                 ledger.drop_machine_results()
             _tell_passed_over(request.out, found, say)
             _tell_absent(request.out, table, say)
@@ -78,12 +78,12 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
             there = [ref for ref in earlier.values() if ref is not None]
             if len(there) < len(earlier):
                 gone = len(earlier) - len(there)
-                say(f"scans of earlier calls that are gone: {gone}; their rows stay (--fresh drops them)")
+                say(f"scans of earlier calls that are not found: {gone}; their rows stay (--fresh drops them)")
             refs = (*found.scans, *there)
             seconds = read_scans(request.out, ledger, refs, found.refused, settings, here, readers, say, work)
             accounts = replace(age_run(request.out, ledger, settings, here, say), passed_over=len(found.passed_over))
             seconds["whole command"] = time.monotonic() - began
-            run_folder.describe(request.out, settings, asdict(accounts), seconds, ledger.ages.calls())
+            run_folder.describe(request.out, ledger, settings, asdict(accounts), seconds)
             write_report(request.out, ledger, settings, say)
     except KeyboardInterrupt:
         raise RunError("stopped; nothing that was read is lost. Give the same command again to go on") from None

@@ -53,10 +53,10 @@ def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> Told:
     then. Raises OpercleError when every row was refused.
     """
     tables = _read(files)
-    settings = run_folder.settings_of(run)
     here = Here(workers)
     try:
-        with only_batch(run), Ledger(run) as ledger:
+        with Ledger(run) as ledger, only_batch(run):  # what is no run gets no lock
+            settings = run_folder.settings_of(run, ledger)
             if not ledger.ages.specimens():
                 raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
             today = date.today().isoformat()
@@ -67,7 +67,7 @@ def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> Told:
                 raise OpercleError("no row was taken; correct the tables and enter them again")
             if any(f.readings for f in found):
                 accounts = age_run(run, ledger, settings, here, say, command="enter")
-                run_folder.describe_call(run, asdict(accounts), ledger.ages.calls())
+                run_folder.describe_call(run, ledger, asdict(accounts))
                 shorten_queue(run, ledger, say)
                 write_report(run, ledger, settings, say)
             finals = [bone.final for bone in ledger.ages.all()]

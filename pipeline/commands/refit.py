@@ -90,8 +90,9 @@ def refit(run: Path, readings: Path, out: Path, say: Say) -> Told:
     """
     _check(out)
     answers = gather(read_readings([readings]), [])
-    settings = _with_shipped_weights(run_folder.settings_of(run))
-    bones = _bones(run)
+    with Ledger(run) as ledger:
+        settings = _with_shipped_weights(run_folder.settings_of(run, ledger))
+        bones = _bones(run, ledger)
     there = {specimen.specimen for specimen, _ in bones}
     agreed = consensus(answers.specimens, answers.counts)
     known = _Known(
@@ -146,10 +147,9 @@ def _ours(out: Path) -> bool:
         return False
 
 
-def _bones(run: Path) -> list[tuple[Specimen, BoneReading]]:
+def _bones(run: Path, ledger: Ledger) -> list[tuple[Specimen, BoneReading]]:
     """Every bone of the run that can be aged, with its row."""
-    with Ledger(run) as ledger:
-        placed = placing.place(rows_of(ledger), ledger.scans.measures(), ledger.scans.all())
+    placed = placing.place(rows_of(ledger), ledger.scans.measures(), ledger.scans.all())
     bones = [(p.specimen, p.reading) for p in placed if p.reading is not None and p.reading.axis is not None]
     if any(len(mark.evidence) != len(EVIDENCE) for _, reading in bones for mark in reading.marks):
         raise RunError(f"{run}: was read by another version of opercle; give the line of `opercle age` again first")

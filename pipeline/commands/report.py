@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
@@ -29,13 +28,14 @@ NAME = "report.html"
 def report(run: Path, say: Say) -> Path:
     """Write the report of a run from what is stored. Raises RunError when the run holds no ages."""
     with Ledger(run) as ledger:
-        if not _described(run).get("finished"):
+        if not run_folder.described(ledger).get("finished"):
             raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
-        return write_report(run, ledger, run_folder.settings_of(run), say)
+        return write_report(run, ledger, run_folder.settings_of(run, ledger), say)
 
 
 def write_report(run: Path, ledger: Ledger, settings: Settings, say: Say) -> Path:
     """The same with the ledger open."""
+    ledger.files.claim((NAME,))
     path = write_text(run / NAME, report_page(_gathered(run, ledger, settings)))
     if path.name != NAME:
         say(f"{NAME} is open in another program; the new page is beside it, in {path.name}")
@@ -47,7 +47,7 @@ def _gathered(run: Path, ledger: Ledger, settings: Settings) -> Report:
     scans = ledger.scans.all()
     readings = ledger.people.readings()
     rows = ledger.specimens.all()
-    described = _described(run)
+    described = run_folder.described(ledger)
     queue = set(ledger.queue.all())
     return Report(
         run=run,
@@ -107,14 +107,6 @@ def _trays(ages: Sequence[AgedBone], wanted: Mapping[str, int]) -> tuple[ReportT
         for scan, n in sorted(found.items())
         if n > 1 or (scan in wanted and wanted[scan] != n)
     )  # fmt: skip
-
-
-def _described(run: Path) -> Mapping[str, object]:
-    try:
-        content = json.loads((run / run_folder.NAME).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return content if isinstance(content, dict) else {}
 
 
 def _versions(versions: object) -> dict[str, str]:

@@ -49,9 +49,9 @@ def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> To
     """Write the queue of a run from what is stored. Raises RunError when the run holds no ages."""
     with Ledger(run) as ledger:
         bones = bones_to_rank(run, ledger)
-        settings = run_folder.settings_of(run)
+        settings = run_folder.settings_of(run, ledger)
         found = triaged(bones, settings.review, max_error=max_error, most=most)
-        path = write_queue(run, [q.bone for q in found.queue], say)
+        path = write_queue(run, ledger, [q.bone for q in found.queue], say)
         ledger.queue.store([q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind])
         write_report(run, ledger, settings, say)
     return Told(triage=found, path=path)

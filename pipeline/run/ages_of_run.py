@@ -15,12 +15,12 @@ from pipeline.run import placing, versions
 from pipeline.run.changes import changes
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_ages import AgedBone, Call
-from pipeline.run.people_tables import write_people_tables
+from pipeline.run.people_tables import FISH_FILE, SIDE_BY_SIDE_FILE, write_people_tables
 from pipeline.run.pictures_of_run import bring_up_to_date
 from pipeline.run.placing import Placed
 from pipeline.run.plan import corrected
 from pipeline.run.record_text import digest_of
-from pipeline.run.results import Result, write_tables
+from pipeline.run.results import TABLES, Result, write_tables
 from pipeline.settings import Settings
 from pipeline.together.final_ages import by_specimen, final_ages, readers_differ
 from pipeline.together.second_pass import age_bones
@@ -75,6 +75,7 @@ def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Sa
     differs = bool(before) or list(ledger.ages.specimens()) != [r.specimen.specimen for r in results]
     told = (*ledger.ages.changes(), *changed)
     refusals = [scan.refusal for scan in scans.values() if scan.refusal]
+    ledger.files.claim((*TABLES, FISH_FILE, *([SIDE_BY_SIDE_FILE] * bool(readings))))
     tables = write_tables(run, results, ledger.specimens.extra_columns(), refusals, told)
     for name, written in (tables | write_people_tables(run, results, readings)).items():
         if written != name:

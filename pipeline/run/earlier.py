@@ -12,8 +12,8 @@ from pipeline.run.ledger_scans import KnownScan
 from pipeline.scans.scan_folder import name_key
 
 
-def earlier_scans(known: Mapping[str, KnownScan], scans: Sequence[ScanRef]) -> dict[str, ScanRef | None]:
-    """The known scans that this call does not name: where they lie now, None when they are gone.
+def earlier_scans(run: Path, known: Mapping[str, KnownScan], scans: Sequence[ScanRef]) -> dict[str, ScanRef | None]:
+    """The known scans that this call does not name: where they lie now, None when they are not found.
 
     Raises RunError when a scan of this call bears the name of another one that is still there.
     """
@@ -21,15 +21,16 @@ def earlier_scans(known: Mapping[str, KnownScan], scans: Sequence[ScanRef]) -> d
     for ref in scans:
         other = by_stem.get(name_key(places.stem(ref.scan)))
         if other is not None:
-            _check_same(ref, known[other])
+            _check_same(run, ref, known[other])
     named = {ref.scan for ref in scans}
-    return {name: _found(facts) for name, facts in known.items() if name not in named}
+    return {name: _found(run, facts) for name, facts in known.items() if name not in named}
 
 
-def _check_same(ref: ScanRef, known: KnownScan) -> None:
-    there = _found(known)
-    same_place = Path(known.path) == ref.path.absolute()
-    if ref.scan == known.scan and (there is None or same_place or _looks_same(there, ref)):
+def _check_same(run: Path, ref: ScanRef, known: KnownScan) -> None:
+    there = _found(run, known)
+    gone = there is None and not places.is_far(known.path)
+    same_place = places.kept_path(run, ref.path) == known.path
+    if ref.scan == known.scan and (gone or same_place or _looks_same(there or known, ref)):
         return
     if there is not None and ref.path.samefile(there.path):
         raise RunError(
@@ -41,15 +42,20 @@ def _check_same(ref: ScanRef, known: KnownScan) -> None:
     )
 
 
-def _found(facts: KnownScan) -> ScanRef | None:
-    path = Path(facts.path)
+def _found(run: Path, facts: KnownScan) -> ScanRef | None:
+    path = places.found_path(run, facts.path)
+    if path is None:
+        return None
     try:
         stat = path.stat()
     except OSError:
         return None
-    return ScanRef(scan=facts.scan, path=path, size=stat.st_size, mtime_ns=stat.st_mtime_ns)
+    return ScanRef(
+        scan=facts.scan, path=path, size=stat.st_size, mtime_ns=stat.st_mtime_ns, ctime_ns=stat.st_ctime_ns,
+        inode=stat.st_ino,
+    )  # fmt: skip
 
 
-def _looks_same(a: ScanRef, b: ScanRef) -> bool:
+def _looks_same(a: ScanRef | KnownScan, b: ScanRef) -> bool:
     """The same file by another way, or a copy of it as far as size and time tell; the reader compares the bytes."""
     return (a.size, a.mtime_ns) == (b.size, b.mtime_ns)

@@ -100,19 +100,19 @@ def read_headers(job: HeadersJob) -> tuple[ScanHeader, ...]:
 def read_one(job: ScanJob) -> Outcome:
     """Read one scan."""
     from pipeline.bone.read_bone import read_bones
-    from pipeline.scans.scan_file import read_scan
+    from pipeline.scans.scan_file import digest_of_file, read_scan
 
     name = job.ref.scan
     seconds: dict[str, float] = {}
     try:
+        if job.known_sha256 and not job.bones and digest_of_file(job.ref) == job.known_sha256:
+            return Unchanged(scan=name)
         scan = _timed(seconds, "file", lambda: read_scan(job.ref, job.settings.scan))
     except ScanRefused as e:
         return RefusedRead(
-            refusal=Refusal(scan=name, stage="file", code=e.code, detail=e.detail), seconds=seconds["file"]
+            refusal=Refusal(scan=name, stage="file", code=e.code, detail=e.detail), seconds=seconds.get("file", 0.0)
         )
-    others_hold = scan.sha256 == job.known_sha256
-    if others_hold and not job.bones:
-        return Unchanged(scan=name)
+    others_hold = bool(job.bones) and scan.sha256 == job.known_sha256
     numbers = job.bones if others_hold else ()
     found = _timed(seconds, "bones", lambda: read_bones(scan, job.hints, job.settings, numbers))
     if not found and not numbers:

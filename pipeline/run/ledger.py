@@ -11,6 +11,7 @@ from typing import Self
 
 from pipeline.run.ledger_ages import AgeRows
 from pipeline.run.ledger_file import LedgerFile
+from pipeline.run.ledger_files import FileRows
 from pipeline.run.ledger_people import PeopleRows
 from pipeline.run.ledger_pictures import PictureRows
 from pipeline.run.ledger_queue import FORGET_UNREAD_CHECKS, QueueRows
@@ -30,6 +31,21 @@ class Ledger:
         self.queue = QueueRows(self._file)
         self.pictures = PictureRows(self._file)
         self.people = PeopleRows(self._file)
+        self.files = FileRows(self._file)
+
+    @property
+    def run(self) -> str:
+        """The run's id: it tells this run from all others, wherever its folder lies."""
+        return self._file.meta("run")
+
+    @property
+    def description(self) -> str:
+        """What run.json says, as JSON; blank before the first call has come to its end."""
+        return self._file.meta("description")
+
+    def describe(self, description: str) -> None:
+        """Keep what run.json says: the file can be made again of it."""
+        self._file.set_meta("description", description)
 
     def __enter__(self) -> Self:
         return self
@@ -40,7 +56,8 @@ class Ledger:
     def drop_machine_results(self) -> None:
         """Forget everything the machine found; people's readings and corrections stay."""
         with self._file.transaction() as db:
-            for table in ("bones", "scans", "specimens", "ages", "calls", "changes", "queue", "meta"):
+            for table in ("bones", "scans", "specimens", "ages", "calls", "changes", "queue"):
                 db.execute(f"DELETE FROM {table}")
+            db.execute("DELETE FROM meta WHERE key = 'extra_columns'")
             db.execute(FORGET_UNREAD_CHECKS)
             db.execute("UPDATE pictures SET drawn_from = ''")  # their files are still there

@@ -68,13 +68,15 @@ class AgeRows:
     def all(self) -> tuple[AgedBone, ...]:
         """Every row of ages.csv as last written, in its order."""
         query = "SELECT record, age, final, sources FROM ages ORDER BY position"
-        return tuple(_aged_bone(*row) for row in self._file.rows(query))
+        with self._file.whole_rows():
+            return tuple(_aged_bone(*row) for row in self._file.rows(query))
 
     def unlike(self, now: Iterable[AgedBone]) -> tuple[AgedBone, ...]:
         """Those rows of ages.csv as last written whose ages are not those of the same specimen in `now`."""
         texts = {a.specimen.specimen: (record_text.written(a.age), record_text.written(a.final)) for a in now}
         rows = self._file.rows("SELECT specimen, record, age, final, sources FROM ages ORDER BY position")
-        return tuple(_aged_bone(s, a, f, d) for name, s, a, f, d in rows if texts.get(str(name)) != (a, f))
+        with self._file.whole_rows():
+            return tuple(_aged_bone(s, a, f, d) for name, s, a, f, d in rows if texts.get(str(name)) != (a, f))
 
     def specimens(self) -> dict[str, tuple[str, int]]:
         """Scan and number of the bone of every specimen, in the order of ages.csv."""
@@ -116,10 +118,11 @@ class AgeRows:
     def outcomes(self) -> tuple[Outcome, ...]:
         """Every row of ages.csv as last written, in its order, without all that makes `all` slow."""
         query = "SELECT specimen, json_extract(age, '$.confidence'), json_extract(age, '$.reasons') FROM ages"
-        return tuple(
-            Outcome(specimen=str(specimen), confidence=confidence, reasons=tuple(json.loads(str(reasons))))  # type: ignore[arg-type]
-            for specimen, confidence, reasons in self._file.rows(f"{query} ORDER BY position")
-        )
+        with self._file.whole_rows():
+            return tuple(
+                Outcome(specimen=str(specimen), confidence=confidence, reasons=tuple(json.loads(str(reasons))))  # type: ignore[arg-type]
+                for specimen, confidence, reasons in self._file.rows(f"{query} ORDER BY position")
+            )
 
 
 def _aged_bone(record: object, age: object, final: object, sources: object) -> AgedBone:

@@ -1,4 +1,4 @@
-"""The SQLite file of a run's ledger: opened, checked, and written one transaction at a time.
+"""The SQLite file of a run's ledger: made whole, known for ours before it is touched, written by whole transactions.
 
 The log is written ahead, so that a batch killed at any moment leaves whole transactions only, and pages can read while
 it runs.
@@ -7,31 +7,40 @@ it runs.
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
+import uuid
 from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline.errors import RunError
 from pipeline.run import ledger_tables
 from pipeline.run.ledger_faults import said
+from pipeline.scans.run_mark import APPLICATION, LEDGER
+from pipeline.tables.atomic import part_of
 
-FILE = "run.sqlite"
-_APPLICATION = 0x6F706572  # "oper": tells our files from other SQLite files
+FILE = LEDGER
+_WRITTEN_AHEAD = f"{FILE}-wal"
 _WAIT_SECONDS = 10
 """How long to wait for another process of this tool (the page, the report) that is writing."""
 
 
 class LedgerFile:
-    """The open file. Errors of SQLite become a `RunError` of one line."""
+    """The open file. Errors of SQLite, and rows that do not hold what they should, become a `RunError` of one line."""
 
     def __init__(self, run: Path, *, create: bool) -> None:
         """Open the file in the folder `run`; with `create`, make it when there is none."""
+        self.run = run
         self._path = run / FILE
-        if not create and not self._path.is_file():
-            raise RunError(f"{run}: holds no {FILE}; give the folder that `opercle age --out` wrote")
-        with self._one_line():
+        if create and not os.path.lexists(self._path):
+            with self.one_line():
+                self._make()
+        self._check()
+        with self.one_line():
             self._db = sqlite3.connect(self._path, timeout=_WAIT_SECONDS, isolation_level=None)
-            self._prepare()
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = NORMAL")  # a power cut may cost the last scans, never the file
+            self._db.execute("PRAGMA foreign_keys = ON")
 
     def close(self) -> None:
         """Close the file; nothing can be read or written any more."""
@@ -40,7 +49,7 @@ class LedgerFile:
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
         """All statements in the block are kept, or none."""
-        with self._one_line():
+        with self.one_line():
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
@@ -52,36 +61,78 @@ class LedgerFile:
 
     def rows(self, query: str, *values: object) -> list[tuple[object, ...]]:
         """All rows that a query finds."""
-        with self._one_line():
+        with self.one_line():
             return self._db.execute(query, values).fetchall()
 
     def each_row(self, query: str) -> Iterator[tuple[object, ...]]:
         """The rows that a query finds, one at a time."""
-        with self._one_line():
+        with self.one_line():
             yield from self._db.execute(query)
 
-    def _prepare(self) -> None:
-        self._db.execute("PRAGMA journal_mode = WAL")
-        self._db.execute("PRAGMA synchronous = NORMAL")  # a power cut may cost the last scans, never the file
-        self._db.execute("PRAGMA foreign_keys = ON")
-        with self.transaction():
-            schema = self._db.execute("PRAGMA user_version").fetchone()[0]
-            ours = self._db.execute("PRAGMA application_id").fetchone()[0]
-            if schema == 0 and ours == 0:
-                if self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-                    raise RunError(f"{self._path}: not written by opercle; give another --out")
-                for statement in ledger_tables.TABLES.split(";"):
-                    self._db.execute(statement)
-                self._db.execute(f"PRAGMA application_id = {_APPLICATION}")
-                self._db.execute(f"PRAGMA user_version = {ledger_tables.VERSION}")
-            elif ours != _APPLICATION:
-                raise RunError(f"{self._path}: not written by opercle; give another --out")
-            elif schema != ledger_tables.VERSION:
-                raise RunError(f"{self._path}: of another version of opercle; use that one, or another --out")
+    def meta(self, key: str) -> str:
+        """A fact about the run as a whole; blank: not known."""
+        rows = self.rows("SELECT value FROM meta WHERE key = ?", key)
+        return str(rows[0][0]) if rows else ""
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Keep a fact about the run as a whole in place of the earlier one."""
+        with self.transaction() as db:
+            db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
 
     @contextlib.contextmanager
-    def _one_line(self) -> Iterator[None]:
+    def one_line(self) -> Iterator[None]:
+        """Errors of SQLite in the block become a `RunError` of one line."""
         try:
             yield
         except sqlite3.Error as e:
             raise RunError(f"{self._path}: {said(str(e))}") from e
+
+    @contextlib.contextmanager
+    def whole_rows(self) -> Iterator[None]:
+        """In the block rows are made into records; one that does not hold what it should becomes a `RunError`."""
+        try:
+            yield
+        except (ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError) as e:
+            raise RunError(
+                f"{self._path}: damaged ({type(e).__name__} in a row); restore a copy, or give another --out"
+            ) from e
+
+    def _make(self) -> None:
+        """Make the file beside its place and put it there whole: whoever sees it sees a ledger of ours."""
+        if os.path.lexists(self.run / _WRITTEN_AHEAD):  # SQLite would play it into the new file
+            raise RunError(
+                f"{self.run}: holds {_WRITTEN_AHEAD} without its {FILE}; restore that file, or give another --out"
+            )
+        part = part_of(self._path)
+        try:
+            with contextlib.closing(sqlite3.connect(part, isolation_level=None)) as db:
+                db.execute("PRAGMA journal_mode = MEMORY")  # a file left half made is never used
+                db.execute("BEGIN")
+                for statement in ledger_tables.TABLES.split(";"):
+                    db.execute(statement)
+                db.execute("INSERT INTO meta VALUES ('run', ?)", (uuid.uuid4().hex,))
+                db.execute(f"PRAGMA application_id = {APPLICATION}")
+                db.execute(f"PRAGMA user_version = {ledger_tables.VERSION}")
+                db.execute("COMMIT")
+            part.replace(self._path)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+
+    def _check(self) -> None:
+        """Raise RunError unless the file is a ledger of ours; it is opened so that nothing of it can change."""
+        if self._path.is_symlink():
+            raise RunError(f"{self._path}: is a link; put the file itself into the folder, or give another --out")
+        if not self._path.is_file():
+            raise RunError(f"{self.run}: holds no {FILE}; give the folder that `opercle age --out` wrote")
+        try:
+            uri = f"{self._path.absolute().as_uri()}?mode=ro&immutable=1"
+            with contextlib.closing(sqlite3.connect(uri, uri=True)) as db:
+                (ours,) = db.execute("PRAGMA application_id").fetchone()
+                (version,) = db.execute("PRAGMA user_version").fetchone()
+        except sqlite3.Error as e:
+            raise RunError(f"{self._path}: {said(str(e))}") from e
+        if ours != APPLICATION:
+            raise RunError(f"{self._path}: not written by opercle, or empty; restore a copy, or give another --out")
+        if version != ledger_tables.VERSION:
+            raise RunError(f"{self._path}: of another version of opercle; use that one, or another --out")

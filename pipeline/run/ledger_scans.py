@@ -17,7 +17,7 @@ class KnownScan:
 
     scan: str
     path: str
-    """As given when it was read."""
+    """From the run's folder to the file, with `/`, as `places.kept_path` gives it."""
     size: int
     mtime_ns: int
     sha256: str
@@ -30,10 +30,19 @@ class KnownScan:
     """Digest of what people said of its bones."""
     cause: str
     """Why it was read the last time: a key of `plan.WHY`."""
+    ctime_ns: int = 0
+    inode: int = 0
     width: int = 0
     height: int = 0
     bones: int = 0
     refusal: Refusal | None = None
+
+
+_PLACE = "path = ?, size = ?, mtime_ns = ?, ctime_ns = ?, inode = ?"
+
+
+def _place(known: KnownScan) -> tuple[str, int, int, int, int]:
+    return known.path, known.size, known.mtime_ns, known.ctime_ns, known.inode
 
 
 class ScanRows:
@@ -44,7 +53,9 @@ class ScanRows:
 
     def all(self) -> dict[str, KnownScan]:
         """Every scan read or refused so far, by name."""
-        names = "scan, path, size, mtime_ns, sha256, settings, code, hints, cause, width, height, bones"
+        names = (
+            "scan, path, size, mtime_ns, ctime_ns, inode, sha256, settings, code, hints, cause, width, height, bones"
+        )
         known = {}
         for row in self._file.rows(f"SELECT {names}, stage, refusal, detail FROM scans ORDER BY scan"):
             *facts, stage, code, detail = row
@@ -58,14 +69,14 @@ class ScanRows:
         when the scan's `others_hold`. One transaction."""
         r = known.refusal
         row = (
-            known.scan, known.path, known.size, known.mtime_ns, known.sha256, known.settings, known.code, known.hints,
-            known.cause, known.width, known.height, len(bones),
+            known.scan, known.path, known.size, known.mtime_ns, known.ctime_ns, known.inode, known.sha256,
+            known.settings, known.code, known.hints, known.cause, known.width, known.height, len(bones),
             r.stage if r else "", r.code if r else "", r.detail if r else "",
         )  # fmt: skip
         with self._file.transaction() as db:
             if others_hold:
-                columns = "path = ?, size = ?, mtime_ns = ?, hints = ?, cause = ?"
-                now = (known.path, known.size, known.mtime_ns, known.hints, known.cause)
+                columns = f"{_PLACE}, hints = ?, cause = ?"
+                now = (*_place(known), known.hints, known.cause)
                 db.execute(f"UPDATE scans SET {columns} WHERE scan = ?", (*now, known.scan))
             else:
                 db.execute("DELETE FROM scans WHERE scan = ?", (known.scan,))
@@ -75,17 +86,18 @@ class ScanRows:
                 [(known.scan, bone.number, bone.digest, bone.measures, bone.shape) for bone in bones],
             )
 
-    def touch(self, scan: str, path: str, size: int, mtime_ns: int) -> None:
-        """The file's bytes are those read before; only its place or time differ."""
+    def touch(self, known: KnownScan) -> None:
+        """The file's bytes are those read before; only its place and its times are now those of `known`."""
         with self._file.transaction() as db:
-            db.execute("UPDATE scans SET path = ?, size = ?, mtime_ns = ? WHERE scan = ?", (path, size, mtime_ns, scan))
+            db.execute(f"UPDATE scans SET {_PLACE} WHERE scan = ?", (*_place(known), known.scan))
 
     def measures(self) -> dict[str, tuple[BoneReading, ...]]:
         """The readings of every bone by scan, in reading order, without outlines and arcs."""
         found: dict[str, list[BoneReading]] = {}
         # Row by row: all texts at once would take as much memory as all readings.
-        for scan, text in self._file.each_row("SELECT scan, measures FROM bones ORDER BY scan, number"):
-            found.setdefault(str(scan), []).append(record_text.read_measures(str(text)))
+        with self._file.whole_rows():
+            for scan, text in self._file.each_row("SELECT scan, measures FROM bones ORDER BY scan, number"):
+                found.setdefault(str(scan), []).append(record_text.read_measures(str(text)))
         return {scan: tuple(bones) for scan, bones in found.items()}
 
     def digests(self) -> dict[tuple[str, int], str]:

@@ -19,12 +19,13 @@ class SpecimenRows:
     def all(self) -> tuple[Specimen, ...]:
         """The rows of the specimens tables given so far, in order, as written there."""
         rows = self._file.rows("SELECT record FROM specimens ORDER BY position")
-        return tuple(record_text.read_specimen(str(text)) for (text,) in rows)
+        with self._file.whole_rows():
+            return tuple(record_text.read_specimen(str(text)) for (text,) in rows)
 
     def extra_columns(self) -> tuple[str, ...]:
         """Columns of the specimens tables beyond the fixed ones, in order."""
-        rows = self._file.rows("SELECT value FROM meta WHERE key = 'extra_columns'")
-        return tuple(json.loads(str(rows[0][0]))) if rows else ()
+        with self._file.whole_rows():
+            return tuple(json.loads(self._file.meta("extra_columns") or "[]"))
 
     def store(self, rows: Sequence[Specimen], extra_columns: Sequence[str]) -> None:
         """Keep these rows in place of all earlier ones."""

@@ -90,9 +90,7 @@ def bring_up_to_date(
     wanted = {name: digest for scan in scans for name, digest in scan.wanted.items()}
     stale = {n for n, digest in wanted.items() if drawn_before.get(n) != digest or not _is_there(run / n)}
     gone = [name for name in drawn_before if name not in wanted]
-    for name in gone:
-        (run / name).unlink(missing_ok=True)
-        places.small(run / name).unlink(missing_ok=True)
+    ledger.files.remove(places.with_small(gone))
     ledger.pictures.store({}, gone)
     if not stale:
         return
@@ -191,6 +189,7 @@ def _in_portions(todo: Sequence[_ScanPictures], workers: int) -> Iterator[list[_
 def _job(
     run: Path, ledger: Ledger, portion: Sequence[_ScanPictures], promised: Mapping[str, int], settings: Settings
 ) -> PicturesJob:
+    ledger.files.claim(places.with_small(name for scan in portion for name in scan.wanted))
     return PicturesJob(
         run=run,
         scans=tuple(portion),

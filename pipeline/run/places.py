@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from pathlib import Path, PurePosixPath
+import os
+from collections.abc import Iterable, Iterator
+from pathlib import Path, PurePath, PurePosixPath
 
 CROPS = "crops"
 SCANS = "scans"
@@ -12,6 +14,12 @@ TRAYS = "trays"
 SMALL = "small"
 """Small pictures of overlays and tray sheets, in a folder of each kind."""
 
+PICTURES = (CROPS, SCANS, OVERLAYS, TRAYS, SMALL, f"{SMALL}/{OVERLAYS}", f"{SMALL}/{TRAYS}")
+"""Folders of pictures in a run, below its own."""
+
+_FAR = "digest:"
+_MOST_STEPS_UP = 3
+"""From a run to a folder that it shares with its scans: `year/runs/one` and `year/scans` are two steps apart."""
 _MOST_BYTES = 180
 """Of a picture's name: file systems allow 255, and numbers, ends and a temporary name's additions must fit."""
 
@@ -26,6 +34,35 @@ def stem(scan: str) -> str:
     return encoded[:_MOST_BYTES].decode("utf-8", "ignore") + "~" + sign
 
 
+def kept_path(run: Path, scan: Path) -> str:
+    """Where a scan lies, as the ledger keeps it: from the run's folder, with `/`.
+
+    No more than a digest of it when the two have no folder in common nearby: the way would tell how this machine is
+    laid out, and a run may be handed on. Such a scan is found again when its folder is given again.
+    """
+    folder, place = run.resolve(), scan.absolute().parent.resolve() / scan.name
+    try:
+        way = PurePath(os.path.relpath(place, folder))
+    except ValueError:  # another drive (Windows)
+        return _digest_of_place(place)
+    up = way.parts.count("..")
+    return way.as_posix() if up <= _MOST_STEPS_UP and up < len(folder.parts) - 1 else _digest_of_place(place)
+
+
+def _digest_of_place(place: Path) -> str:
+    return _FAR + hashlib.sha256(os.fsencode(place)).hexdigest()[:32]
+
+
+def is_far(kept: str) -> bool:
+    """Whether no more than a digest was kept of where a scan lies."""
+    return kept.startswith(_FAR)
+
+
+def found_path(run: Path, kept: str) -> Path | None:
+    """The scan that `kept_path` told of; None when no more than a digest was kept."""
+    return None if is_far(kept) or not kept else Path(os.path.normpath(run.resolve() / kept))
+
+
 def crop(run: Path, scan: str, number: int) -> Path:
     """The unmarked picture of one bone."""
     return run / CROPS / f"{stem(scan)}-{number}.jpg"
@@ -34,6 +71,13 @@ def crop(run: Path, scan: str, number: int) -> Path:
 def whole_scan(run: Path, scan: str) -> Path:
     """The unmarked, smaller picture of a whole scan."""
     return run / SCANS / f"{stem(scan)}-scan.jpg"
+
+
+def with_small(names: Iterable[str]) -> Iterator[str]:
+    """Names of overlays and tray sheets below the run's folder, each followed by that of its small picture."""
+    for name in names:
+        yield name
+        yield small(Path("run") / name).relative_to("run").as_posix()
 
 
 def small(picture: Path) -> Path:

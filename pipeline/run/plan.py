@@ -53,8 +53,8 @@ def plan(
 ) -> tuple[Planned, ...]:
     """The scans among `refs` that must be read.
 
-    `pictures` are the scans all of whose pictures are there; `settings` and `code` the digests that hold now. Size and
-    time decide whether a file may have changed; whether it has, the reader finds by the bytes.
+    `pictures` are the scans all of whose pictures are there; `settings` and `code` the digests that hold now. Size,
+    times and number on the disk decide whether a file may have changed; whether it has, the reader finds by the bytes.
     """
     planned = []
     for ref in refs:
@@ -94,7 +94,8 @@ def _cause(
 ) -> tuple[str, str]:
     if known is None:
         return "new", ""
-    touched = (ref.size, ref.mtime_ns) != (known.size, known.mtime_ns)
+    now = (ref.size, ref.mtime_ns, ref.ctime_ns, ref.inode)
+    touched = now != (known.size, known.mtime_ns, known.ctime_ns, known.inode)
     refused = known.refusal is not None
     if refused and known.refusal is not None and known.refusal.code in _TRIED_AGAIN:
         return "retried", ""

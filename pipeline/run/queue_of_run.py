@@ -31,11 +31,12 @@ def bones_to_rank(run: Path, ledger: Ledger) -> list[Bone]:
     ]
 
 
-def write_queue(run: Path, bones: Sequence[Bone], say: Say) -> Path:
+def write_queue(run: Path, ledger: Ledger, bones: Sequence[Bone], say: Say) -> Path:
     """Write queue.csv; returns where it is.
 
     Confidence and reasons are shown only where a reason tells the reader what to look at: see `triage.Bone.hard`.
     """
+    ledger.files.claim((NAME,))
     path = write_table(run / NAME, QUEUE, [_row(rank, bone) for rank, bone in enumerate(bones, 1)])
     if path.name != NAME:
         say(f"{NAME} is open in another program; the new table is beside it, in {path.name}")
@@ -54,7 +55,7 @@ def shorten_queue(run: Path, ledger: Ledger, say: Say) -> None:
     bones = {bone.specimen: bone for bone in bones_to_rank(run, ledger)}
     split = [s for s, bone in bones.items() if "readers-differ" in bone.reasons]
     queue = [*split, *(s for s in before if s in bones and s not in split)]
-    write_queue(run, [bones[s] for s in queue if not bones[s].read], say)
+    write_queue(run, ledger, [bones[s] for s in queue if not bones[s].read], say)
     ledger.queue.store(queue, ledger.queue.blind())
 
 

@@ -87,11 +87,11 @@ def _keep_refused(
         if before and before.refusal == refusal:
             continue
         facts = KnownScan(
-            scan=ref.scan, path="", size=0, mtime_ns=0, sha256="", settings="", code="", hints="", cause="new",
-            refusal=refusal,
+            scan=ref.scan, path="", size=0, mtime_ns=0, sha256="", settings="", code="",
+            hints="", cause="new", refusal=refusal,
         )  # fmt: skip
         ledger.scans.store(facts, ())
-        run_folder.drop_pictures(run, ref.scan, 1, before.bones if before else 0)
+        run_folder.drop_pictures(run, ledger, ref.scan, 1, before.bones if before else 0)
         run_folder.log(run, {"scan": ref.scan, "cause": "new", "outcome": refusal.code, "detail": refusal.detail})
 
 
@@ -165,7 +165,7 @@ class Keeper:
         others_hold = False
         match outcome:
             case Unchanged():
-                self.ledger.scans.touch(ref.scan, str(ref.path.absolute()), ref.size, ref.mtime_ns)
+                self.ledger.scans.touch(self._facts(ref))
                 line["outcome"] = "unchanged"
                 others_hold = True
             case ScanRead(others_hold=others_hold):
@@ -192,7 +192,7 @@ class Keeper:
                 self.ledger.scans.store(replace(self._facts(ref), refusal=refusal), ())
                 line |= {"outcome": refusal.code, "detail": refusal.detail, "trace": outcome.trace}
         if not others_hold:
-            run_folder.drop_pictures(self.run, ref.scan, bones + 1, self.bones_before.get(ref.scan, 0))
+            run_folder.drop_pictures(self.run, self.ledger, ref.scan, bones + 1, self.bones_before.get(ref.scan, 0))
         run_folder.log(self.run, line)
         self.progress.step(refused=isinstance(outcome, RefusedRead | Fault), bones=bones, flagged=flagged)
 
@@ -200,9 +200,11 @@ class Keeper:
         planned = self.planned[ref.scan]
         return KnownScan(
             scan=ref.scan,
-            path=str(ref.path.absolute()),
+            path=places.kept_path(self.run, ref.path),
             size=ref.size,
             mtime_ns=ref.mtime_ns,
+            ctime_ns=ref.ctime_ns,
+            inode=ref.inode,
             sha256="",
             settings=self.settings,
             code=self.code,
@@ -211,6 +213,8 @@ class Keeper:
         )
 
     def _keep_pictures(self, found: ScanRead) -> None:
-        write_bytes(places.whole_scan(self.run, found.scan), found.whole, replaceable=True)
-        for number, jpeg in found.crops:
-            write_bytes(places.crop(self.run, found.scan, number), jpeg, replaceable=True)
+        pictures = [(places.whole_scan(self.run, found.scan), found.whole)]
+        pictures += [(places.crop(self.run, found.scan, number), jpeg) for number, jpeg in found.crops]
+        self.ledger.files.claim(path.relative_to(self.run).as_posix() for path, _ in pictures)
+        for path, jpeg in pictures:
+            write_bytes(path, jpeg, replaceable=True)

@@ -32,6 +32,8 @@ AGE_PROBABILITIES = (Column("specimen"), Column("age_class", "count"), Column("p
 REFUSED = (Column("scan"), Column("reason"), Column("detail"))
 CHANGES = (Column("specimen"), Column("column"), Column("old"), Column("new"), Column("cause"), Column("call", "count"))
 
+TABLES = ("ages.csv", "annuli.csv", "count_probabilities.csv", "age_probabilities.csv", "refused.csv", "changes.csv")
+
 _KEPT_AS_WRITTEN = ("length_mm",)
 """Fixed columns of the specimens table that come out as they were written."""
 

@@ -7,10 +7,11 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+from pipeline.batch.isolate import held
 from pipeline.errors import RunError
 from pipeline.run.ledger_faults import said
 
-_LOCK = "batch.lock"
+LOCK = "batch.lock"
 
 
 @contextlib.contextmanager
@@ -18,14 +19,23 @@ def only_batch(run: Path) -> Iterator[None]:
     """Hold the run against a second batch; raises RunError at once when one is at work. A killed batch holds nothing.
 
     The lock is SQLite's own on a file of its own: it works on every system, ends with the process, and does not
-    keep pages from reading the ledger.
+    keep pages from reading the ledger. The folder itself is held too, where the system can: there a lock file can be
+    deleted, and a second batch would make itself another.
     """
-    try:
-        db = sqlite3.connect(run / _LOCK, timeout=0, isolation_level=None)
-        db.execute("BEGIN EXCLUSIVE")
-    except sqlite3.Error as e:
-        if "locked" in str(e):
-            raise RunError(f"{run}: another `opercle age` is at work here; wait for it, or give another --out") from e
-        raise RunError(f"{run / _LOCK}: {said(str(e))}") from e
-    with contextlib.closing(db):
-        yield
+    with held(run) as alone:
+        if not alone:
+            raise _at_work(run)
+        try:
+            db = sqlite3.connect(run / LOCK, timeout=0, isolation_level=None)
+            db.execute("PRAGMA journal_mode = MEMORY")  # no file beside the lock
+            db.execute("BEGIN EXCLUSIVE")
+        except sqlite3.Error as e:
+            if "locked" in str(e):
+                raise _at_work(run) from e
+            raise RunError(f"{run / LOCK}: {said(str(e))}") from e
+        with contextlib.closing(db):
+            yield
+
+
+def _at_work(run: Path) -> RunError:
+    return RunError(f"{run}: another `opercle age` is at work here; wait for it, or give another --out")

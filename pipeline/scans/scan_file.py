@@ -8,6 +8,7 @@ import logging
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from io import BufferedReader
 from pathlib import Path
 from typing import BinaryIO
 
@@ -81,6 +82,12 @@ def read_scan(ref: ScanRef, settings: ScanSettings) -> Scan:
         if refused.code == "unreadable-file" or _unchanged(ref):
             raise
         raise ScanRefused("changed", CHANGED) from None
+
+
+def digest_of_file(ref: ScanRef) -> str:
+    """SHA-256 of a scan's bytes, which no decoding costs. Raises ScanRefused: unreadable-file."""
+    with _opened(ref.path) as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _scan(ref: ScanRef, settings: ScanSettings) -> Scan:
@@ -181,7 +188,7 @@ def _unchanged(ref: ScanRef) -> bool:
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[BinaryIO]:
+def _opened(path: Path) -> Iterator[BufferedReader]:
     try:
         with regular_files.opened(path) as stream:
             yield stream

@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 import os
+import re
+import secrets
 import tempfile
+from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
+
+_SIGN = "opercle-"
+"""In the names of files in the making: whoever tidies up must know ours from all others."""
+_PART = re.compile(rf"\..+\.{_SIGN}[0-9a-z_]{{8}}\.part(-journal)?")
 
 
 def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Path:
@@ -17,7 +25,7 @@ def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Pat
     then forbids replacing it (a spreadsheet on Windows), a file beside it named `STEM.new.SUFFIX`; the caller says so.
     Raises OSError when nothing could be written; the file that stood at `path` is then unharmed.
     """
-    handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.{_SIGN}", suffix=".part", dir=path.parent)
     beside = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
@@ -29,7 +37,7 @@ def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Pat
         try:
             beside.replace(path)
         except PermissionError:
-            path = path.with_name(f"{path.stem}.new{path.suffix}")
+            path = next(p for p in _beside(path) if not os.path.lexists(p))
             beside.replace(path)
     except BaseException:
         beside.unlink(missing_ok=True)
@@ -37,6 +45,21 @@ def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Pat
     if not replaceable:
         _sync_folder(path.parent)
     return path
+
+
+def _beside(path: Path) -> Iterator[Path]:
+    yield path.with_name(f"{path.stem}.new{path.suffix}")
+    yield from (path.with_name(f"{path.stem}.new-{n}{path.suffix}") for n in count(2))
+
+
+def part_of(path: Path) -> Path:
+    """A name beside `path` for a file in the making, which `is_part` knows again."""
+    return path.with_name(f".{path.name[:40]}.{_SIGN}{secrets.token_hex(4)}.part")
+
+
+def is_part(name: str) -> bool:
+    """Whether a file of this name is one of ours in the making; where nothing is at work, one that was left behind."""
+    return _PART.fullmatch(name) is not None
 
 
 def there(path: Path) -> bool:

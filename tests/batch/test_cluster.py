@@ -75,7 +75,7 @@ def dask(folder: Path, allowed_failures: int) -> Iterator[Dask]:
 
     begin("scheduler", "--port", "0")
     try:
-        while not file.exists():
+        while not file.exists() or not file.read_text():
             time.sleep(0.02)
         address = json.loads(file.read_text())["address"]
         yield Dask(address, lambda *options: begin("worker", "--nthreads", "1", *options))
@@ -201,7 +201,7 @@ def test_an_interrupt_ends_what_is_in_hand_on_the_workers(two, tmp_path, monkeyp
 
 
 def test_scans_that_workers_see_otherwise_are_told_before_the_start(local, scans, two):
-    first, *others = find_scans((scans,))
+    first, *others = find_scans((scans,)).scans
     gone = replace(first, path=scans / "on_my_own_disk.png")
     other = replace(first, mtime_ns=first.mtime_ns + 1)
     for scan, said in ((gone, "on_my_own_disk.png: cannot be opened there"), (other, "another size or time there")):
@@ -218,7 +218,7 @@ def test_workers_open_nothing_outside_the_folders_of_scans(local, scans, two, tm
     (folder / "perch_1.png").unlink()
     (folder / "perch_1.png").symlink_to(outside)
     stat = outside.stat()
-    found = (replace(found[0], mtime_ns=stat.st_mtime_ns),)
+    found = replace(found, scans=(replace(found.scans[0], mtime_ns=stat.st_mtime_ns),))
     monkeypatch.setattr("pipeline.commands.age.find_scans", lambda *_: found)
     run(folder, tmp_path / "run", two[0].address)
     assert "lies outside the folder of scans" in (tmp_path / "run" / "refused.csv").read_text()

@@ -35,13 +35,13 @@ def scan(name: str) -> KnownScan:
 
 def make_run(folder: Path, bones: list[tuple[Specimen, BoneReading, int]]) -> Path:
     folder.mkdir()
+    settings = read_settings().model_dump(mode="json")
+    settings["refit"]["iterations"] = 8
     with Ledger(folder, create=True) as ledger:
+        ledger.describe(json.dumps({"settings": settings}))
         for name in sorted({row.scan for row, _, _ in bones}):
             ledger.scans.store(scan(name), [kept(reading) for row, reading, _ in bones if row.scan == name])
         ledger.specimens.store([row for row, _, _ in bones], [])
-    settings = read_settings().model_dump(mode="json")
-    settings["refit"]["iterations"] = 8
-    (folder / "run.json").write_text(json.dumps({"made_by": "opercle", "settings": settings}))
     return folder
 
 

@@ -38,10 +38,10 @@ def aged(specimen: str, confidence: float | None, reasons: tuple[str, ...]) -> A
 
 @pytest.fixture
 def run(tmp_path):
+    settings = read_settings().model_dump(mode="json")
     with Ledger(tmp_path, create=True) as ledger:
         ledger.ages.store([aged(*bone) for bone in BONES], [])
-    settings = read_settings().model_dump(mode="json")
-    (tmp_path / "run.json").write_text(json.dumps({"made_by": "opercle", "settings": settings}))
+        ledger.describe(json.dumps({"settings": settings}))
     return tmp_path
 
 
@@ -122,9 +122,10 @@ def test_ages_stay_as_they_are_and_the_same_call_gives_the_same_queue(run):
 
 
 def test_the_run_s_own_settings_hold(run):
-    told = json.loads((run / "run.json").read_text())
-    told["settings"]["review"]["accepted_error"] = 1.0
-    (run / "run.json").write_text(json.dumps(told))
+    with Ledger(run) as ledger:
+        told = json.loads(ledger.description)
+        told["settings"]["review"]["accepted_error"] = 1.0
+        ledger.describe(json.dumps(told))
     assert call(run, None).triage.to_read == 3
 
 
@@ -142,7 +143,8 @@ def test_a_run_without_ages_is_told_in_a_line(tmp_path):
 
 
 def test_a_run_of_other_settings_is_told_in_a_line(run):
-    (run / "run.json").write_text(json.dumps({"made_by": "opercle", "settings": {"review": {}}}))
+    with Ledger(run) as ledger:
+        ledger.describe(json.dumps({"settings": {"review": {}}}))
     with pytest.raises(RunError, match="settings of this version") as told:
         call(run)
     assert "\n" not in str(told.value)

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from array import array
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -166,8 +167,60 @@ def test_a_damaged_or_foreign_ledger_is_one_line(tmp_path, content):
         with sqlite3.connect(tmp_path / FILE) as db:
             db.execute("CREATE TABLE other(x)")
         db.close()
+    before = contents(tmp_path)
     with pytest.raises(RunError, match="not written by opercle") as told:
-        Ledger(tmp_path)
+        Ledger(tmp_path, create=True)
+    assert "\n" not in str(told.value)
+    assert contents(tmp_path) == before
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+@pytest.mark.parametrize("mode", ["DELETE", "WAL"])
+def test_not_a_byte_of_another_programs_database_changes(tmp_path, mode):
+    with sqlite3.connect(tmp_path / FILE) as db:
+        db.execute(f"PRAGMA journal_mode = {mode}")
+        db.execute("CREATE TABLE diary(day)")
+    db.close()
+    before = contents(tmp_path)
+    with pytest.raises(RunError, match="not written by opercle"):
+        Ledger(tmp_path, create=True)
+    assert contents(tmp_path) == before
+
+
+def test_no_new_ledger_is_laid_beside_what_is_left_of_a_lost_one(tmp_path):
+    (tmp_path / f"{FILE}-wal").write_bytes(b"what was written last")
+    with pytest.raises(RunError, match="restore that file"):
+        Ledger(tmp_path, create=True)
+    assert [path.name for path in tmp_path.iterdir()] == [f"{FILE}-wal"]
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "read"),
+    [
+        ("bones", "measures", lambda ledger: ledger.scans.measures()),
+        ("specimens", "record", lambda ledger: ledger.specimens.all()),
+        ("ages", "age", lambda ledger: ledger.ages.all()),
+        ("ages", "age", lambda ledger: ledger.ages.outcomes()),
+    ],
+)
+@pytest.mark.parametrize("left", ["{", "[]", '{"strange": 1}', "[" * 9_999])
+def test_a_damaged_row_is_one_line(ledger, table, column, read, left):
+    ledger.scans.store(scan(), [kept(bone())])
+    ledger.specimens.store([Specimen(specimen="s", scan="a.png")], [])
+    row = AgedBone(
+        specimen=Specimen(specimen="s", scan="a.png"),
+        age=Age(specimen="s", status="aged"),
+        final=FinalAge(),
+        sources={},
+    )
+    ledger.ages.store([row], [])
+    with ledger._file.transaction() as db:
+        db.execute(f"UPDATE {table} SET {column} = ?", (left,))
+    with pytest.raises(RunError, match=r"run\.sqlite: damaged.*restore a copy") as told:
+        read(ledger)
     assert "\n" not in str(told.value)
 
 
@@ -190,6 +243,14 @@ def test_a_second_batch_is_turned_away_and_a_third_may_come_after(tmp_path):
         assert "another `opercle age` is at work" in other.stderr
     with only_batch(tmp_path):
         pass
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there a file in use cannot be deleted")
+def test_a_deleted_lock_lets_no_second_batch_in(tmp_path):
+    with only_batch(tmp_path):
+        (tmp_path / "batch.lock").unlink()
+        with pytest.raises(RunError, match="another `opercle age` is at work"), only_batch(tmp_path):
+            pass
 
 
 def test_a_full_disk_is_one_line_and_what_was_kept_stays(ledger):

@@ -56,6 +56,11 @@ def test_a_touched_file_is_read_only_as_far_as_its_bytes_differ():
     assert causes(ref=replace(REF, mtime_ns=8)) == [("file", "bytes")]
 
 
+@pytest.mark.parametrize("other", [{"ctime_ns": 1}, {"inode": 1}])
+def test_a_file_put_in_the_place_of_one_of_the_same_size_and_time_is_looked_at_again(other):
+    assert causes(ref=replace(REF, **other)) == [("file", "bytes")]
+
+
 def refused(code: str) -> KnownScan:
     return replace(KNOWN, refusal=Refusal(scan="a.png", stage="", code=code, detail=""), sha256="")
 

@@ -10,7 +10,7 @@ import pytest
 from pipeline.records import Age, AgedMark, Axis, BoneReading, Captured, FinalAge, Refusal, Specimen
 from pipeline.run.changes import changes
 from pipeline.run.ledger_ages import AgedBone, Change
-from pipeline.run.results import Result, given_names, write_tables
+from pipeline.run.results import TABLES, Result, given_names, write_tables
 
 AGES_HEADER = (
     "specimen,scan,bone,fish,species,water,captured,length_mm,status,annuli,annuli_low,annuli_high,confidence,edge,"
@@ -40,7 +40,7 @@ def result(**more) -> Result:
 @pytest.fixture
 def tables(tmp_path):
     def written(*results, extra=("boat", "status"), refusals=(), told=()):
-        write_tables(tmp_path, results, extra, refusals, told)
+        assert tuple(write_tables(tmp_path, results, extra, refusals, told)) == TABLES
         texts = {p.stem: io.StringIO(p.read_text(encoding="utf-8")) for p in tmp_path.glob("*.csv")}
         return {name: list(csv.DictReader(text)) for name, text in texts.items()}
 
