@@ -127,7 +127,7 @@ def audit(
     print(audit(readings, run or [], reference, out))
 
 
-@app.command(epilog="Example:  opercle triage run-2026 --max-error 0.02")
+@app.command(epilog="Example:  opercle triage run-2026 --most 50 --pack to-read")
 def triage(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
     max_error: Annotated[
@@ -143,6 +143,12 @@ def triage(
         int | None,
         typer.Option(min=0, help="How many bones people have time for; with --max-error too, the shorter queue."),
     ] = None,
+    pack: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER", help="New folder for readers: a sheet to fill in, unmarked pictures, and both to print."
+        ),
+    ] = None,
 ) -> None:
     """Rank the bones that a person must read, in RUN/queue.csv, and tell what error is left among the rest.
 
@@ -150,7 +156,7 @@ def triage(
     """
     from pipeline.commands.triage import triage
 
-    for line in triage(run, max_error, most, _say).lines():
+    for line in triage(run, max_error, most, _say, pack).lines():
         print(line)
 
 

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.commands import reading_pack
+from pipeline.commands.reading_pack import Pack
 from pipeline.commands.report import write_report
 from pipeline.run import run_folder
 from pipeline.run.ledger import Ledger
@@ -22,6 +24,9 @@ class Told:
 
     triage: Triage
     path: Path
+    share: float
+    """Of the kept bones that is drawn as a check."""
+    pack: Pack | None
 
     def lines(self) -> tuple[str, ...]:
         """As printed."""
@@ -42,11 +47,21 @@ class Told:
             lines.append(
                 f"in the queue too, drawn by lot from the kept as a check; readers must not know which: {checks}"
             )
-        return (*lines, str(self.path))
+        elif t.kept:
+            lines.append(
+                f"no kept bone was drawn as a check (a share of {self.share:g} of {t.kept}): nothing will show what "
+                "slips through; read some kept bones too, or raise blind_share in the settings"
+            )
+        return (*lines, *(self.pack.lines() if self.pack else ()), str(self.path))
 
 
-def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> Told:
-    """Write the queue of a run from what is stored. Raises RunError when the run holds no ages."""
+def triage(run: Path, max_error: float | None, most: int | None, say: Say, pack: Path | None = None) -> Told:
+    """Write the queue of a run from what is stored, and a reading pack of it into the folder `pack`.
+
+    Raises RunError when the run holds no ages, or the folder holds anything.
+    """
+    if pack is not None:
+        reading_pack.check(pack)
     with Ledger(run) as ledger:
         bones = bones_to_rank(run, ledger)
         settings = run_folder.settings_of(run, ledger)
@@ -54,7 +69,12 @@ def triage(run: Path, max_error: float | None, most: int | None, say: Say) -> To
         path = write_queue(run, ledger, [q.bone for q in found.queue], say)
         ledger.queue.store([q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind])
         write_report(run, ledger, settings, say)
-    return Told(triage=found, path=path)
+        packed = (
+            None
+            if pack is None
+            else reading_pack.write_pack(run, pack, [q.bone.specimen for q in found.queue], ledger.ages.specimens())
+        )
+    return Told(triage=found, path=path, share=settings.review.blind_share, pack=packed)
 
 
 def _part(n: int, of: int) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import cv2
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline.pictures import ink
 from pipeline.pictures.lettering import Colour, Words, extent, legible, wrapped, write_words
 from pipeline.pictures.plates import DETAILS, GAP, NO_ROW, Plate, TrayBone, are_plain, place_plates
+from pipeline.records import Age
 from pipeline.settings import PictureSettings
 
 # A narrower sheet would leave no room for ids beside the bones.
@@ -22,6 +23,8 @@ _MARGIN = 18
 _FRAME = 10
 _STRIPE = 44
 
+MISFITS = frozenset({"size-mismatch", "no-bone"})
+"""Reasons that tell of a bone at the wrong row."""
 _NUMBER_SHARE = 1.25
 """Size of a bone's number as a share of its disc's radius."""
 
@@ -49,13 +52,18 @@ def draw_tray(
     missing: Sequence[str],
     promised: int | None,
     settings: PictureSettings,
+    *,
+    counts: bool = True,
 ) -> NDArray[np.uint8]:
     """The tray sheet (row, column, red-green-blue) of a scan.
 
     `picture` (row, column) is the whole scan unmarked, `scale` its pixels a scan pixel. The table promises `promised`
     bones on it (None: there is no table); `missing` are the specimens that it promises and no bone was found for.
+    Without `counts` the sheet shows nothing that the machine has made of the bones but where they lie.
     """
-    layout = lay_out_tray(picture.shape[1], picture.shape[0], scale, scan, bones, missing, promised, settings)
+    layout = lay_out_tray(
+        picture.shape[1], picture.shape[0], scale, scan, bones, missing, promised, settings, counts=counts
+    )
     sheet = ink.sheet(layout.height, layout.width, ink.DOUBT if layout.mismatch else ink.PAPER)
     ground = sheet[layout.top :]
     method = cv2.INTER_AREA if layout.zoom < 1 else cv2.INTER_CUBIC
@@ -88,16 +96,21 @@ def lay_out_tray(
     missing: Sequence[str],
     promised: int | None,
     settings: PictureSettings,
+    *,
+    counts: bool = True,
 ) -> TrayLayout:
     """Places on the sheet of a scan whose reduced picture is `width` by `height` pixels."""
+    misfit = _first_misfit(bones)
+    bones = bones if counts else [_without_verdict(bone) for bone in bones]
     natural = int(np.clip(width, _LEAST_WIDTH, settings.tray_sheet_most_px))
-    tries = [(natural, DETAILS[0]), *((settings.tray_sheet_most_px, detail) for detail in DETAILS)]
+    details = [replace(detail, count=detail.count and counts) for detail in DETAILS]
+    tries = [(natural, details[0]), *((settings.tray_sheet_most_px, detail) for detail in details)]
     mismatch = promised is not None and promised != len(bones)
     ordered = sorted(bones, key=lambda b: b.reading.number)
     inner = GAP + (_FRAME if mismatch else 0)
     for sheet_width, detail in tries:
         zoom = sheet_width / width
-        words, top = _header(scan, bones, missing, promised if mismatch else None, sheet_width)
+        words, top = _header(scan, bones, missing, promised if mismatch else None, misfit, sheet_width, counts)
         sheet_height = top + round(height * zoom)
         outlines = [(np.asarray(b.reading.outline, dtype=np.float64) + 0.5) * scale * zoom + (0, top) for b in ordered]
         room = (float(inner), float(top + inner), float(sheet_width - inner), float(sheet_height - inner))
@@ -108,25 +121,38 @@ def lay_out_tray(
 
 
 def _header(
-    scan: str, bones: Sequence[TrayBone], missing: Sequence[str], promised: int | None, width: int
+    scan: str,
+    bones: Sequence[TrayBone],
+    missing: Sequence[str],
+    promised: int | None,
+    misfit: TrayBone | None,
+    width: int,
+    counts: bool,
 ) -> tuple[list[Words], int]:
     """The lines above the scan, and the height that they take. `promised` is given when it is not what was found."""
-    looks = sum(b.age.review for b in bones)
     if promised is None:
-        told = f"{legible(scan)} · {_bones(len(bones))} · {looks} to look at · dotted line: reading order"
+        looks = f" · {sum(b.age.review for b in bones)} to look at" if counts else " · ids alone, to check the list"
+        told = f"{legible(scan)} · {_bones(len(bones))}{looks} · dotted line: reading order"
         lines = wrapped(told, width - 2 * _MARGIN, 18)
         words = [Words(text, _MARGIN, 12 + 24 * n, 18, ink.INK) for n, text in enumerate(lines)]
         return words, _HEADER_HEIGHT + 24 * (len(lines) - 1)
-    found = f"{_bones(len(bones))} found, {promised} in the table"
-    texts = [
-        (f"TRAY MISMATCH: {found}", 34, True),
-        ("Every specimen id on this tray may be shifted: compare with the table.", 20, False),
-    ]
+    too = "many" if len(bones) > promised else "few"
+    shifted = (
+        f"Bones too {too}: nobody can tell from here which. From one place on every id may stand at another fish's "
+        "bone: compare bone by bone with the table."
+    )
+    texts = [(f"TRAY MISMATCH: {_bones(len(bones))} found, {promised} in the table", 34, True), (shifted, 20, False)]
+    if misfit is not None:
+        name = legible(misfit.specimen.specimen)
+        texts.append((f"Size or shape first misfits at bone {misfit.reading.number} ({name}): begin there.", 20, True))
+    else:
+        texts.append(("No bone's size or shape gives the place away.", 20, False))
     if missing:
-        texts.append((f"In the table but not found: {', '.join(legible(m, bold=True) for m in missing)}", 20, True))
+        left = ", ".join(legible(m, bold=True) for m in missing)
+        texts.append((f"Left without a bone as the ids now stand: {left}", 20, True))
     extra = [legible(b.specimen.specimen, bold=True) for b in bones if NO_ROW in b.age.notices]
     if extra:
-        texts.append((f"Found but not in the table: {', '.join(extra)}", 20, True))
+        texts.append((f"Left without a row in the table as the ids now stand: {', '.join(extra)}", 20, True))
     texts.append((legible(scan), 15, False))
     words, top = [], float(_FRAME + 10)
     for text, size, bold in texts:
@@ -134,6 +160,17 @@ def _header(
             words.append(Words(line, _MARGIN + _FRAME + _STRIPE, top, size, (255, 255, 255), bold))
             top += extent(line, size, bold)[1] + 3
     return words, round(top + 8)
+
+
+def _first_misfit(bones: Sequence[TrayBone]) -> TrayBone | None:
+    """The first bone in reading order whose size or shape does not fit its row of the table."""
+    odd = (b for b in sorted(bones, key=lambda b: b.reading.number) if MISFITS.intersection(b.age.reasons))
+    return next(odd, None)
+
+
+def _without_verdict(bone: TrayBone) -> TrayBone:
+    notices = tuple(n for n in bone.age.notices if n == NO_ROW)
+    return replace(bone, age=Age(specimen=bone.age.specimen, status=bone.age.status, notices=notices))
 
 
 def _bones(many: int) -> str:

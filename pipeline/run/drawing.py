@@ -39,7 +39,7 @@ class Overlay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TraySheet:
-    """A tray sheet to be drawn: RUN/trays/ and the scan's stem."""
+    """The two sheets of a tray to be drawn, with counts and with ids alone: `tray_path`, `tray_ids_path`."""
 
     scan: str
     width: int
@@ -63,7 +63,7 @@ def write_pictures(
 
     Raises OSError when a crop cannot be read or a picture not be written.
     """
-    for folder in (places.OVERLAYS, places.TRAYS):
+    for folder in (places.OVERLAYS, places.TRAYS, places.TRAY_IDS):
         (run / folder).mkdir(exist_ok=True)
         (run / places.SMALL / folder).mkdir(parents=True, exist_ok=True)
     jobs: list[Overlay | TraySheet] = [*overlays, *(t for t in trays if t.wanted)]
@@ -81,6 +81,11 @@ def tray_path(run: Path, scan: str) -> Path:
     return run / places.TRAYS / f"{places.stem(scan)}.jpg"
 
 
+def tray_ids_path(run: Path, scan: str) -> Path:
+    """Where the sheet of a tray without counts lies."""
+    return run / places.TRAY_IDS / f"{places.stem(scan)}.jpg"
+
+
 def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> None:
     if isinstance(job, Overlay):
         if job.reading.crop is None:
@@ -92,8 +97,10 @@ def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> No
         _keep(overlay_path(run, job.name), drawn, drawn[y0:y1, x0:x1], settings)
         return
     whole = _grey(places.whole_scan(run, job.scan))
-    drawn = draw_tray(whole, whole.shape[1] / job.width, job.scan, job.bones, job.missing, job.promised, settings)
-    _keep(tray_path(run, job.scan), drawn, drawn, settings)
+    for path, counts in ((tray_path(run, job.scan), True), (tray_ids_path(run, job.scan), False)):
+        scale = whole.shape[1] / job.width
+        drawn = draw_tray(whole, scale, job.scan, job.bones, job.missing, job.promised, settings, counts=counts)
+        _keep(path, drawn, drawn, settings)
 
 
 def _keep(path: Path, picture: NDArray[np.uint8], shown_small: NDArray[np.uint8], settings: PictureSettings) -> None:

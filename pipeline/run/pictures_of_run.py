@@ -11,7 +11,7 @@ from pipeline.batch.isolate import Fault, start_server
 from pipeline.pictures.plates import TrayBone
 from pipeline.records import Age, BoneReading
 from pipeline.run import places, run_folder, versions
-from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_path, write_pictures
+from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_ids_path, tray_path, write_pictures
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.picture_names import picture_names
@@ -40,8 +40,8 @@ class _ScanPictures:
     """Of all bones on it, found or promised."""
     overlays: Mapping[str, Result]
     """Name of the overlay to its bone."""
-    tray: str | None
-    """Name of the tray sheet; None where none is wanted."""
+    tray: tuple[str, ...]
+    """Names of the tray sheets with counts and with ids alone; empty where none are wanted."""
     wanted: Mapping[str, str]
     """Name to the digest of all that the picture shows."""
 
@@ -50,7 +50,7 @@ class _ScanPictures:
         return replace(
             self,
             overlays={n: r for n, r in self.overlays.items() if n in names},
-            tray=self.tray if self.tray in names else None,
+            tray=self.tray if set(self.tray) & set(names) else (),
             wanted={n: digest for n, digest in self.wanted.items() if n in names},
         )
 
@@ -156,10 +156,10 @@ def _scans(
             _name(run, overlay_path(run, names[r.specimen.specimen])): r for r in bones if r.reading is not None
         }
         wanted = {name: shown[r.specimen.specimen] for name, r in overlays.items()}
-        tray = None
+        tray: tuple[str, ...] = ()
         if overlays and _sheet(known[scan], bones, {}, promised.get(scan)).wanted:
-            tray = _name(run, tray_path(run, scan))
-            wanted[tray] = digest_of((sorted(shown.items()), promised.get(scan)))
+            tray = _name(run, tray_path(run, scan)), _name(run, tray_ids_path(run, scan))
+            wanted |= dict.fromkeys(tray, digest_of((sorted(shown.items()), promised.get(scan))))
         scans.append(_ScanPictures(scan=known[scan], results=tuple(bones), overlays=overlays, tray=tray, wanted=wanted))
     return scans
 

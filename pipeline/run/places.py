@@ -11,6 +11,8 @@ CROPS = "crops"
 SCANS = "scans"
 OVERLAYS = "overlays"
 TRAYS = "trays"
+TRAY_IDS = "tray_ids"
+"""Tray sheets without counts: for checking the list, and for readers who must not see the machine's."""
 SMALL = "small"
 """Small pictures of overlays and tray sheets, in a folder of each kind."""
 

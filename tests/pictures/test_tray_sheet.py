@@ -92,6 +92,29 @@ def test_a_tray_that_differs_from_the_table_raises_an_alarm() -> None:
         assert (edge == ink.DOUBT).all(axis=1).mean() > 0.9, "a frame around the whole sheet"
 
 
+def test_a_tray_with_a_bone_too_many_says_that_nobody_knows_which_and_where_to_begin() -> None:
+    bones = tray(2, 3)
+    bones[3] = replace(bones[3], age=replace(bones[3].age, reasons=("size-mismatch",)))
+    texts = " ".join(w.text for w in laid_out(bones, 2, 3, (), 5).words)
+    assert "Bones too many: nobody can tell from here which." in texts
+    assert "first misfits at bone 4 (MARSH-2010-004): begin there." in texts
+    assert "No bone's size or shape gives the place away." in " ".join(
+        w.text for w in laid_out(tray(2, 3), 2, 3, (), 7).words
+    )
+
+
+@pytest.mark.parametrize("promised", [6, 7])
+def test_the_sheet_of_ids_alone_shows_nothing_that_the_machine_counted(promised: int) -> None:
+    bones = tray(2, 3, reasons=("low-confidence", "damaged"))
+    layout = lay_out_tray(810, 540, 0.6, "tray 4.tif", bones, (), promised, SETTINGS, counts=False)
+    texts = " ".join(w.text for w in (*layout.words, *(w for p in layout.plates for w in p.words)))
+    assert not any(word in texts for word in ("annul", "confidence", "LOOK", "look", "no count"))
+    assert all(p.bone.specimen.specimen in texts for p in layout.plates)
+    assert all(p.bone.age.annuli is None for p in layout.plates)
+    plain = draw_tray(np.full((540, 810), 20, np.uint8), 0.6, "t", bones, (), 6, SETTINGS, counts=False)
+    assert not (plain == ink.DOUBT).all(axis=2).any(), "no frame tells which bones the machine doubts"
+
+
 def test_a_tray_as_promised_raises_none() -> None:
     bones = tray(2, 3)
     for promised in (6, None):

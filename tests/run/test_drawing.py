@@ -13,7 +13,7 @@ from PIL import Image
 
 from pipeline.pictures.plates import TrayBone
 from pipeline.run import places
-from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_path, write_pictures
+from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_ids_path, tray_path, write_pictures
 from pipeline.settings_files import read_settings
 
 SETTINGS = read_settings().pictures
@@ -40,9 +40,10 @@ def test_overlays_and_tray_sheets_are_jpeg_files_without_metadata(tmp_path: Path
     overlays, tray = stored(tmp_path)
     write_pictures(tmp_path, overlays, [tray], SETTINGS)
     written = [overlay_path(tmp_path, job.name) for job in overlays] + [tray_path(tmp_path, tray.scan)]
+    written.append(tray_ids_path(tmp_path, tray.scan))
     large = list(written)
     written += [places.small(picture) for picture in large]
-    pictures = [p for f in ("overlays", "trays", "small") for p in (tmp_path / f).rglob("*.jpg")]
+    pictures = [p for f in ("overlays", "trays", "tray_ids", "small") for p in (tmp_path / f).rglob("*.jpg")]
     assert sorted(pictures) == sorted(written)
     for path in written:
         with Image.open(path) as picture:
