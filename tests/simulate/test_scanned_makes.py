@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.simulate.makes import MAKES, Make
-from pipeline.simulate.makes.courses import Wander, circle_about, grown, settle
+from pipeline.simulate.makes.courses import Wander, circle_about, grown, settle, within
 from pipeline.simulate.makes.margins import draw_margin
 from pipeline.simulate.makes.rings import Profile, zone
 from pipeline.simulate.makes.slant import Slant
@@ -16,7 +16,7 @@ from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
 from pipeline.simulate.plan import DrawnScan, Plan
 from pipeline.simulate.variety import CLEAN, HARD, Level, Variety
 
-HERE = [make for make in MAKES if make.NAME in ("lid", "photocopy", "card", "phone", "relief")]
+HERE = [make for make in MAKES if make.NAME in ("lid", "photocopy", "card", "phone", "relief", "mixed")]
 each_make = pytest.mark.parametrize("make", HERE, ids=[make.NAME for make in HERE])
 
 
@@ -88,7 +88,7 @@ def test_growth_is_uneven(make):
 
 def test_winters_are_bright_on_the_lid_and_on_copies_and_dark_on_the_card_and_in_photographs():
     for make in HERE:
-        if make.NAME == "relief":
+        if make.NAME in ("relief", "mixed"):
             continue
         scan = drawn(make, 3)
         (truth,) = scan.tables.truth
@@ -133,6 +133,16 @@ def test_the_growth_axis_runs_through_the_middle_of_the_fan():
     assert margin.front[beyond] > margin.radius[beyond]  # marks end at the edges of the fan
 
 
+def test_marks_bend_around_a_notch_of_the_margin_and_run_out_at_the_edges_of_the_fan():
+    knots = ((-170, 0.1), (-60, 0.5), (-40, 1.0), (10, 1.0), (20, 0.7), (30, 1.0), (50, 1.0), (70, 0.4), (140, 0.1))
+    margin = draw_margin(np.random.default_rng(1), knots, turn=0.0, reach=0.0, bend=0.0, ease_deg=0.5)
+    sizes = np.array([0.5, 0.9, 1.05])
+    years = within(np.asarray(sizes[:, None] * margin.front, np.float32), sizes, margin)
+    fan = (-0.8 * margin.half_deg[0] < DEGREES) & (0.8 * margin.half_deg[1] > DEGREES)
+    assert np.all(years[:2, fan] < margin.radius[fan])
+    assert np.any(years[1, ~fan] > margin.radius[~fan])
+
+
 def test_a_winter_ends_where_its_annulus_lies():
     beyond = np.linspace(-2, 1, 3001, dtype=np.float32)
     across = zone(beyond, np.full_like(beyond, 20), Profile(inner=0.4, outer=0.2))
@@ -146,7 +156,7 @@ def test_a_mark_seen_aslant_is_where_its_points_are_seen():
     table = np.zeros((400, 600, 1), np.float32)
     table[198:203, 298:303] = 1
     x, y = slant.points(np.array(300.0), np.array(200.0))
-    seen = slant.view(table)[..., 0]
+    seen = slant.view(table, (0, 0))[..., 0]
     rows, columns = np.nonzero(seen > 0.5 * seen.max())
     assert (columns.mean(), rows.mean()) == pytest.approx((float(x), float(y)), abs=0.7)
     assert DEGREES[AXIS] == 0

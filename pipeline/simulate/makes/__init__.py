@@ -12,6 +12,7 @@ from pipeline.simulate.makes import (
     layered,
     lid,
     light_table,
+    mixed,
     phone,
     photocopy,
     relief,
@@ -36,5 +37,5 @@ class Make(Protocol):
 
 
 MAKES: tuple[Make, ...] = (
-    layered, lid, photocopy, card, phone, relief, thin_blade, light_table, closed_rings, bundles, even_rings,
+    layered, lid, photocopy, card, phone, relief, thin_blade, light_table, closed_rings, bundles, even_rings, mixed,
 )  # fmt: skip

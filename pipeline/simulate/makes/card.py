@@ -51,6 +51,13 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     """One scan as planned."""
     lives, words = draw_lives(random, plan, variety, GROWTH)
     bones = [_bone(random, life, plan, variety) for life in lives]
+    return lit(random, plan, variety, NAME, bones, words)
+
+
+def lit(
+    random: Random, plan: Plan, variety: Variety, make: str, bones: list[Sketch], words: tuple[str, ...]
+) -> DrawnScan:
+    """The bones of one scan under a black card, as a scan of `make`; `words` for their label."""
     covers = [bone.canvas.cover for bone in bones]
     layout = spread_out(random, bones, plan, variety)
     bed = _card(random, (layout.size[1], layout.size[0]), plan.px_per_mm)
@@ -64,7 +71,7 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     furnish(random, bed, layout, covers, words, litter, plan.px_per_mm, stuff)
     pixels = _scanned(random, bed, plan)
     facts = [known(bone, corner, bright=False) for bone, corner in zip(bones, layout.corners, strict=True)]
-    return finish(random, plan, NAME, pixels, facts, [life.row for life in lives])
+    return finish(random, plan, make, pixels, facts, [bone.life.row for bone in bones])
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:

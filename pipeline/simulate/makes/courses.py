@@ -8,6 +8,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from pipeline.records import Float
+from pipeline.simulate.makes.margins import Margin
 from pipeline.simulate.noise import Array, Random, ease, ripple
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
 
@@ -15,6 +16,7 @@ LEAST_GAP = 0.28  # of the gap on the growth axis: nearer than that no two years
 MOST_WOBBLE = 0.42  # of the smaller neighbouring gap
 MERGED_GAP = 0.08  # of the gap on the growth axis that is left where two marks have run together
 CLEAR_DEG = 24.0  # marks merge no nearer to the growth axis
+RIM_KEPT = 0.6  # of the growth beyond a mark on the axis, that there is at least beyond it at a notch
 YOUNG_RATIO = (0.5, 1.7)  # of the young to the old course in one direction
 
 
@@ -80,6 +82,14 @@ def settle(random: Random, courses: Float, sizes: Array, wander: Wander) -> Floa
         years[k] = np.maximum(years[k], years[k - 1] + least[k] * gaps[k] * np.minimum(scale, 1.3))
     years = gaussian_filter1d(years, 0.5 * PER_DEGREE, axis=1, mode="wrap")
     return np.asarray(years * (sizes / years[:, AXIS])[:, None], np.float32)
+
+
+def within(years: Float, sizes: Array, margin: Margin) -> Float:
+    """The same marks bent around notches and teeth of the margin: within the fan none leaves the bone."""
+    cap = margin.radius * (1 - RIM_KEPT * (1 - np.asarray(sizes, np.float32)))[:, None]
+    half = np.where(DEGREES < 0, margin.half_deg[0], margin.half_deg[1])
+    cap = cap * (1 + 4 * ease(np.asarray((np.abs(DEGREES) / half - 0.85) / 0.4)))
+    return np.asarray(np.minimum(years, cap), np.float32)
 
 
 def _aside(random: Random) -> Float:

@@ -38,20 +38,27 @@ KNOTS: dict[str, Knots] = {
 }  # fmt: skip
 GROWTH = Growth(first=(0.7, 3.2), yearly_change=(0.78, 1.0), water_spread=(0.1, 0.3), own_spread=(0.06, 0.2))
 LID = (0.80, 0.95)  # light returned by the lid
-BONE = (0.58, 0.80)  # light returned by thick bone, share of the lid's
+BONE = (0.54, 0.78)  # light returned by thick bone, share of the lid's
 SHOWING = (0.90, 1.0)  # light of the lid that would return through no bone at all, beneath one, share
 YELLOW = (0.80, 0.97)  # blue light of thick bone against green
 THICKNESS = (0.9, 1.7)  # optical thickness of opaque blade
 SHADOW = (0.06, 0.30)  # light lost in the shadow
 SHADOW_MM = (0.12, 0.5)  # its softness, and how far it falls to one side
-BASE = (0.8, 2.6)  # optical thickness of the base
-HIDING = (1.2, 3.0)  # optical thickness of the bone over a hidden first annulus
+BASE = (0.4, 1.8)  # optical thickness of the base
+HIDING = (0.8, 2.5)  # optical thickness of the bone over a hidden first annulus
 
 
 def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     """One scan as planned."""
     lives, words = draw_lives(random, plan, variety, GROWTH)
     bones = [_bone(random, life, plan, variety) for life in lives]
+    return lit(random, plan, variety, NAME, bones, words)
+
+
+def lit(
+    random: Random, plan: Plan, variety: Variety, make: str, bones: list[Sketch], words: tuple[str, ...]
+) -> DrawnScan:
+    """The bones of one scan on the closed lid of a household scanner, as a scan of `make`; `words` for their label."""
     covers = [bone.canvas.cover for bone in bones]
     layout = spread_out(random, bones, plan, variety)
     bed = _lid(random, layout.size, 3 if plan.colour else 1, plan.px_per_mm)
@@ -69,7 +76,7 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     furnish(random, bed, layout, covers, words, plan.level.litter_per_cm2, plan.px_per_mm, stuff)
     pixels = _scanned(random, bed, plan)
     facts = [known(bone, corner, bright=True) for bone, corner in zip(bones, layout.corners, strict=True)]
-    return finish(random, plan, NAME, pixels, facts, [life.row for life in lives])
+    return finish(random, plan, make, pixels, facts, [bone.life.row for bone in bones])
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:

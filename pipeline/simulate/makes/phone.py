@@ -45,6 +45,7 @@ BONE = (0.55, 0.9)  # light returned by thick bone
 GLOSS = np.float32(0.015)  # mirrored off the surface everywhere
 CASTS = ((1.0, 1.0, 1.0), (1.12, 1.0, 0.78), (0.9, 1.0, 1.12), (0.98, 1.05, 0.93))  # red, green, blue
 SLANT = {"clean": 0.04, "typical": 0.09, "hard": 0.14}  # how far corners of the view are moved, share of its sides
+CLOTH_AROUND = 2.5  # of that: how far the cloth reaches beyond what is laid on it
 THREAD_MM = (0.25, 0.7)
 QUALITY = {"clean": (80, 95), "typical": (60, 90), "hard": (35, 75)}  # of the compression
 LARGEST_DPI = 600  # no phone resolves more
@@ -55,9 +56,19 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     plan = replace(plan, dpi=min(plan.dpi, LARGEST_DPI))
     lives, words = draw_lives(random, plan, variety, GROWTH)
     bones = [_bone(random, life, plan, variety) for life in lives]
+    return lit(random, plan, variety, NAME, bones, words)
+
+
+def lit(
+    random: Random, plan: Plan, variety: Variety, make: str, bones: list[Sketch], words: tuple[str, ...]
+) -> DrawnScan:
+    """The bones of one scan on dark cloth, as a scan of `make`; `words` for their label."""
     covers = [bone.canvas.cover for bone in bones]
     layout = spread_out(random, bones, plan, variety)
-    table = _cloth(random, (layout.size[1], layout.size[0]), plan.px_per_mm)
+    width, height = layout.size
+    around = round(CLOTH_AROUND * SLANT[plan.level.name] * width), round(CLOTH_AROUND * SLANT[plan.level.name] * height)
+    cloth = _cloth(random, (height + 2 * around[1], width + 2 * around[0]), plan.px_per_mm)
+    table = cloth[around[1] : around[1] + height, around[0] : around[0] + width]
     _shadows(random, table, covers, layout.corners, plan.px_per_mm)
     warm = np.array([1.0, random.uniform(0.93, 0.99), random.uniform(0.75, 0.93)], np.float32)
     for bone, (x, y) in zip(bones, layout.corners, strict=True):
@@ -67,13 +78,13 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     stuff = Stuff(paper=0.7, ink=0.04, pencil=0.5, dust=0.4)
     furnish(random, table, layout, covers, words, plan.level.litter_per_cm2, plan.px_per_mm, stuff)
     slant = Slant.drawn(random, layout.size, SLANT[plan.level.name])
-    picture = slant.view(table)
+    picture = slant.view(cloth, around)
     pixels = _photographed(random, picture, plan.level, plan.dpi)
     facts = [
         seen_aslant(known(bone, corner, bright=False), slant)
         for bone, corner in zip(bones, layout.corners, strict=True)
     ]
-    return finish(random, plan, NAME, pixels, facts, [life.row for life in lives])
+    return finish(random, plan, make, pixels, facts, [bone.life.row for bone in bones])
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:
@@ -93,7 +104,7 @@ def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:
             halo=random.uniform(0.2, 0.7) if random.random() < 0.5 else 0.0,
             halo_width=random.uniform(0.4, 1.0),
         ),
-        strength=min(1.3 * random.uniform(*plan.level.winter_loss), 0.88),
+        strength=min(random.uniform(0.8, 1.25) * random.uniform(*plan.level.winter_loss), 0.88),
         width=random.uniform(0.9, 1.7),
         reach=random.uniform(0.7, 1.3),
         floor=random.uniform(0.1, 0.6),

@@ -56,6 +56,13 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
         plan = replace(plan, dpi=USUAL_DPI)
     lives, words = draw_lives(random, plan, variety, GROWTH)
     bones = [_bone(random, life, plan, variety) for life in lives]
+    return lit(random, plan, variety, NAME, bones, words)
+
+
+def lit(
+    random: Random, plan: Plan, variety: Variety, make: str, bones: list[Sketch], words: tuple[str, ...]
+) -> DrawnScan:
+    """The bones of one scan on a photocopy, as a scan of `make`; `words` for their label."""
     covers = [bone.canvas.cover for bone in bones]
     layout = spread_out(random, bones, plan, variety)
     light = np.full((layout.size[1], layout.size[0], 1), PAPER, np.float32)
@@ -71,7 +78,7 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     furnish(random, light, layout, covers, words, plan.level.litter_per_cm2, plan.px_per_mm, stuff)
     pixels = _copied(random, light, plan, float(low), float(high))
     facts = [known(bone, corner, bright=True) for bone, corner in zip(bones, layout.corners, strict=True)]
-    return finish(random, plan, NAME, pixels, facts, [life.row for life in lives])
+    return finish(random, plan, make, pixels, facts, [bone.life.row for bone in bones])
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:

@@ -55,6 +55,13 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     """One picture as planned; one lamp for all its bones."""
     lives, words = draw_lives(random, plan, variety, GROWTH)
     bones = [_bone(random, life, plan, variety) for life in lives]
+    return lit(random, plan, variety, NAME, bones, words)
+
+
+def lit(
+    random: Random, plan: Plan, variety: Variety, make: str, bones: list[Sketch], words: tuple[str, ...]
+) -> DrawnScan:
+    """The bones of one scan under one low lamp, as a scan of `make`; `words` for their label."""
     covers = [bone.canvas.cover for bone in bones]
     layout = spread_out(random, bones, plan, variety)
     lamp, above = random.uniform(0, 2 * np.pi), np.deg2rad(random.uniform(*LAMP_HEIGHT_DEG))
@@ -74,7 +81,7 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     picture = encoded(scene * np.float32(random.uniform(0.8, 1.3)), float(random.choice([1.4, 1.8, 2.2])))
     pixels = to_pixels(random, picture, random.uniform(*plan.level.noise), plan.bits)
     facts = [known(bone, corner, bright=None) for bone, corner in zip(bones, layout.corners, strict=True)]
-    return finish(random, plan, NAME, pixels, facts, [life.row for life in lives])
+    return finish(random, plan, make, pixels, facts, [bone.life.row for bone in bones])
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:

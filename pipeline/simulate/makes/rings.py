@@ -13,12 +13,13 @@ from pipeline.simulate.noise import Array, Random, ease, ripple
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
 from pipeline.simulate.variety import Level
 
+BEYOND = 1.02  # of the margin: the year under way ends outside the bone in every direction
 LEAST_WIDTH_PX = 1.8  # a line thinner than this would vanish in the scanner's blur
 SHARPEST_PX = 0.8  # no transition is drawn sharper
 MOST_LOSS = 0.95  # no bone is perfectly clear
 CHECK_PLACE = (0.3, 0.7)  # of the increment
 CHECK_ARC_DEG = (8.0, 24.0)  # half the length of a check's arc
-CHECK_STRENGTH = (0.25, 0.6)  # of an annulus of the same bone
+CHECK_STRENGTH = (0.2, 0.55)  # of an annulus of the same bone
 CHECK_LEAST_INCREMENT_PX = 14.0  # no check is drawn in a narrower year
 SPLIT_GAP = (0.14, 0.28)  # of the increment: distance of the two lines of a split annulus where they part
 
@@ -76,9 +77,16 @@ class Winters:
 
 
 def draw_rings(
-    random: Random, fish: Fish, level: Level, years: Float, half_deg: tuple[float, float], winters: Winters
+    random: Random,
+    fish: Fish,
+    level: Level,
+    years: Float,
+    margin: Float,
+    half_deg: tuple[float, float],
+    winters: Winters,
 ) -> list[Ring]:
-    """All lines of a bone; `years` (year, DIRECTIONS) in px are the ends of its years."""
+    """All lines of a bone; `years` (year, DIRECTIONS) and `margin` (DIRECTIONS,) in px: the ends of its years."""
+    years = np.concatenate([years[:-1], np.maximum(years[-1:], margin * np.float32(BEYOND))])
     steps = np.diff(np.concatenate([np.zeros((1, DIRECTIONS), np.float32), years]), axis=0)
     opening = np.where(DEGREES < 0, half_deg[0], half_deg[1]) * winters.reach
     plain = winters.floor + (1 - winters.floor) * np.exp(-((np.abs(DEGREES) / opening) ** random.uniform(2, 5)))

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.records import Float
 from pipeline.simulate.makes.canvas import Canvas, lay_down
-from pipeline.simulate.makes.courses import Wander, grown, settle, sizes_of
+from pipeline.simulate.makes.courses import Wander, grown, settle, sizes_of, within
 from pipeline.simulate.makes.damage import hurt
 from pipeline.simulate.makes.lives import Life
 from pipeline.simulate.makes.margins import Margin
@@ -75,11 +75,12 @@ def sketch(
     axis_px = fish.margin_mm * plan.px_per_mm
     sizes = sizes_of(fish.annuli_mm, fish.next_mm, fish.margin_mm)
     years = settle(random, grown(sizes, course.young, course.old, course.power), sizes, course.wander)
+    years = within(years, sizes, margin)
     canvas = lay_down(random, margin.radius, axis_px, life.side, roughness)
     hidden = bool(fish.annuli >= 2 and random.random() < level.hidden_chance)
     if hidden:
         winters = replace(winters, first=winters.first * random.uniform(*FAINT))
-    rings = draw_rings(random, fish, level, years * np.float32(axis_px), margin.half_deg, winters)
+    rings = draw_rings(random, fish, level, years * np.float32(axis_px), canvas.margin, margin.half_deg, winters)
     damaged = bool(random.random() < level.damage_chance)
     cracks = np.zeros_like(canvas.cover)
     if damaged:

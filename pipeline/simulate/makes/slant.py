@@ -36,10 +36,12 @@ class Slant:
         seen = np.ceil(moved.max(axis=0)).astype(int)
         return Slant(np.asarray(cv2.getPerspectiveTransform(corners, moved)), (int(seen[0]), int(seen[1])))
 
-    def view(self, table: Float) -> Float:
-        """(row, column, channel) the table in the picture; what lies around it mirrors its edge."""
+    def view(self, table: Float, around: tuple[int, int]) -> Float:
+        """(row, column, channel) the table in the picture; `around`: pixels to the left and above, and as many to the
+        right and below, by which the table given reaches beyond the one that the points lie on."""
+        moved = np.array([[1, 0, -around[0]], [0, 1, -around[1]], [0, 0, 1]], float)
         seen = cv2.warpPerspective(
-            table, self.matrix, self.size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101
+            table, self.matrix @ moved, self.size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
         return np.asarray(seen, np.float32).reshape(self.size[1], self.size[0], table.shape[2])
 
