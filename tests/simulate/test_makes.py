@@ -109,7 +109,7 @@ def test_good_and_poor_years_are_uneven(make):
 
 def test_a_set_holds_scans_of_every_make_and_a_narrower_one_of_those_asked_for():
     every, two = Variety(levels=["clean"], dpis=[300], tray_share=0), list(BY_NAME)[:2]
-    assert {s.tables.truth[0]["make"] for s in draw_scans(5 * len(MAKES), 1, every)} == set(BY_NAME)
+    assert {s.tables.truth[0]["make"] for s in draw_scans(8 * len(MAKES), 1, every)} == set(BY_NAME)
     assert {s.tables.truth[0]["make"] for s in draw_scans(8, 1, replace(every, makes=two))} == set(two)
 
 

@@ -13,13 +13,13 @@ from pipeline.records import Float
 from pipeline.simulate.catch import pick
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.makes import card, lid, phone, photocopy, relief
-from pipeline.simulate.makes.courses import Wander, circle_about, pointed
-from pipeline.simulate.makes.lives import Life, draw_lives
-from pipeline.simulate.makes.margins import Knots, Margin, draw_margin
-from pipeline.simulate.makes.rings import Profile, Winters
-from pipeline.simulate.makes.sketch import Course, Sketch, sketch
 from pipeline.simulate.noise import Random
 from pipeline.simulate.plan import DrawnScan, Plan
+from pipeline.simulate.sketching.courses import Wander, circle_about, pointed
+from pipeline.simulate.sketching.lives import Life, draw_lives
+from pipeline.simulate.sketching.margins import Knots, Margin, draw_margin
+from pipeline.simulate.sketching.rings import Profile, Winters
+from pipeline.simulate.sketching.sketch import Course, Sketch, sketch
 from pipeline.simulate.variety import Level, Variety
 
 NAME = "mixed"

@@ -10,15 +10,15 @@ from pipeline.records import Float
 from pipeline.simulate.catch import pick
 from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
-from pipeline.simulate.makes.canvas import blotches, striae, strut
-from pipeline.simulate.makes.courses import Wander, circle_about
-from pipeline.simulate.makes.lives import Life, draw_lives
-from pipeline.simulate.makes.margins import Knots, draw_margin
-from pipeline.simulate.makes.rings import Profile, Winters, opacity
-from pipeline.simulate.makes.sensor import blurred, to_pixels, uneven
-from pipeline.simulate.makes.sketch import Course, Sketch, known, overgrowth, sketch, spread_out
 from pipeline.simulate.noise import Array, Random, cloud
 from pipeline.simulate.plan import DrawnScan, Plan
+from pipeline.simulate.sketching.canvas import blotches, striae, strut
+from pipeline.simulate.sketching.courses import Wander, circle_about
+from pipeline.simulate.sketching.lives import Life, draw_lives
+from pipeline.simulate.sketching.margins import Knots, draw_margin
+from pipeline.simulate.sketching.rings import Profile, Winters, opacity
+from pipeline.simulate.sketching.sensor import blurred, to_pixels, uneven
+from pipeline.simulate.sketching.sketch import Course, Sketch, known, overgrowth, sketch, spread_out
 from pipeline.simulate.tray import Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
 

@@ -8,10 +8,20 @@ import numpy as np
 from pipeline.records import Float
 from pipeline.simulate.noise import Array, Random
 
+LEAST_SIGMA = 0.3  # px: the library refuses to blur by nothing
+SIGMA_WHEN_SHRUNK = 4.0  # px
+
 
 def blurred(light: Float, sigma_px: float) -> Float:
-    """The same light out of focus; any number of channels."""
-    return np.asarray(cv2.GaussianBlur(light, (0, 0), max(sigma_px, 0.3)), np.float32).reshape(light.shape)
+    """The same light out of focus; any number of channels. Broad blurs are worked out on a smaller picture."""
+    shrink = max(int(sigma_px / SIGMA_WHEN_SHRUNK), 1)
+    if shrink == 1:
+        return np.asarray(cv2.GaussianBlur(light, (0, 0), max(sigma_px, LEAST_SIGMA)), np.float32).reshape(light.shape)
+    height, width = light.shape[:2]
+    small_size = (max(width // shrink, 1), max(height // shrink, 1))
+    small = cv2.resize(light, small_size, interpolation=cv2.INTER_AREA)
+    soft = cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma_px / shrink), (width, height))
+    return np.asarray(soft, np.float32).reshape(light.shape)
 
 
 def sharpened(light: Float, radius_px: float, amount: float) -> Float:

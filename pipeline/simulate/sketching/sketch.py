@@ -7,20 +7,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.makes.canvas import Canvas, lay_down
-from pipeline.simulate.makes.courses import Wander, grown, settle, sizes_of, within
-from pipeline.simulate.makes.damage import hurt
-from pipeline.simulate.makes.lives import Life
-from pipeline.simulate.makes.margins import Margin
-from pipeline.simulate.makes.rings import SHARPEST_PX, Ring, Winters, draw_rings
 from pipeline.simulate.noise import Random
 from pipeline.simulate.place import AXIS
 from pipeline.simulate.plan import Plan
+from pipeline.simulate.sketching.canvas import Canvas, lay_down
+from pipeline.simulate.sketching.courses import Wander, grown, settle, sizes_of, within
+from pipeline.simulate.sketching.damage import hurt
+from pipeline.simulate.sketching.lives import Life
+from pipeline.simulate.sketching.margins import Margin
+from pipeline.simulate.sketching.rings import SHARPEST_PX, Ring, Winters, draw_rings
 from pipeline.simulate.tray import Corner, Layout, arrange, lay_out
 from pipeline.simulate.truth import KnownBone, KnownLine
 from pipeline.simulate.variety import Level, Range, Variety
 
-FAINT = (0.3, 0.8)  # strength of a first winter that the base has grown over, against the others
+OVERGROWN = (0.3, 0.8)  # strength of a first winter that the base has grown over, against the others
+FAINT = (0.2, 0.6)  # of one that is faint of itself; as many are as are overgrown
 CORE = (1.0, 1.22)  # of the first annulus, that the bone over it covers
 BASE_AT_MM = 1 / 3  # the level's thickness of the base at which a make's own base is drawn in full
 
@@ -79,7 +80,9 @@ def sketch(
     canvas = lay_down(random, margin.radius, axis_px, life.side, roughness)
     hidden = bool(fish.annuli >= 2 and random.random() < level.hidden_chance)
     if hidden:
-        winters = replace(winters, first=winters.first * random.uniform(*FAINT))
+        winters = replace(winters, first=random.uniform(*OVERGROWN))
+    elif random.random() < level.hidden_chance:
+        winters = replace(winters, first=random.uniform(*FAINT))
     rings = draw_rings(random, fish, level, years * np.float32(axis_px), canvas.margin, margin.half_deg, winters)
     damaged = bool(random.random() < level.damage_chance)
     cracks = np.zeros_like(canvas.cover)

@@ -8,9 +8,9 @@ import numpy as np
 
 from pipeline.records import Float
 from pipeline.simulate.fish import Fish
-from pipeline.simulate.makes.canvas import Canvas
 from pipeline.simulate.noise import Array, Random, ease, ripple
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
+from pipeline.simulate.sketching.canvas import Canvas
 from pipeline.simulate.variety import Level
 
 BEYOND = 1.02  # of the margin: the year under way ends outside the bone in every direction

@@ -8,9 +8,9 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from pipeline.records import Float
-from pipeline.simulate.makes.margins import Margin
 from pipeline.simulate.noise import Array, Random, ease, ripple
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
+from pipeline.simulate.sketching.margins import Margin
 
 LEAST_GAP = 0.28  # of the gap on the growth axis: nearer than that no two years come, unless they merge
 MOST_WOBBLE = 0.42  # of the smaller neighbouring gap

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.makes.canvas import Canvas
 from pipeline.simulate.noise import Random
 from pipeline.simulate.place import DIRECTIONS, PER_DEGREE, SUBPIXEL_BITS, fill, subpixels
+from pipeline.simulate.sketching.canvas import Canvas
 
 CLEAR_DEG = 9.0  # damage keeps this far from the growth axis, so that truth stays on the bone
 KINDS = ("nick", "slit", "hole", "corner", "crack", "crack")
