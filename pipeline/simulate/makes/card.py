@@ -12,7 +12,7 @@ from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Array, Random, cloud, ease
 from pipeline.simulate.plan import DrawnScan, Plan
-from pipeline.simulate.sketching.canvas import Canvas, blotches, striae, strut
+from pipeline.simulate.sketching.canvas import Canvas, blotches, lamellae, striae, strut
 from pipeline.simulate.sketching.courses import Wander, pointed
 from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
@@ -126,6 +126,7 @@ def _optical(random: Random, bone: Sketch, level: Level) -> Float:
     """(row, column) optical thickness: a thin blade under a narrow, high base."""
     canvas, texture = bone.canvas, random.uniform(*level.texture)
     field = opacity(canvas, bone.rings)
+    field *= 1 + np.float32(0.04 * texture) * lamellae(random, canvas, bone.year_end)
     field *= 1 + np.float32(0.07 * texture) * striae(random, canvas, random.uniform(0.8, 2.5), random.uniform(0.2, 0.6))
     field *= 1 + np.float32(0.06 * texture) * blotches(random, canvas, random.uniform(0.02, 0.1))
     field *= 1 + np.float32(0.05 * texture) * blotches(random, canvas, random.uniform(0.1, 0.25))

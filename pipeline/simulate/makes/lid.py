@@ -13,7 +13,7 @@ from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Array, Random, cloud
 from pipeline.simulate.plan import DrawnScan, Plan
-from pipeline.simulate.sketching.canvas import blotches, striae, strut
+from pipeline.simulate.sketching.canvas import blotches, lamellae, striae, strut
 from pipeline.simulate.sketching.courses import Wander, circle_about
 from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
@@ -103,6 +103,7 @@ def _optical(random: Random, bone: Sketch, level: Level) -> Float:
     """(row, column) optical thickness: a plain blade, a thick base, thin edges, fibres and blotches."""
     canvas, texture = bone.canvas, random.uniform(*level.texture)
     field = opacity(canvas, bone.rings)
+    field *= 1 + np.float32(0.03 * texture) * lamellae(random, canvas, bone.year_end)
     field *= 1 + np.float32(0.05 * texture) * striae(random, canvas, random.uniform(1, 4), random.uniform(0.3, 0.8))
     field *= 1 + np.float32(0.05 * texture) * blotches(random, canvas, random.uniform(0.05, 0.15))
     field *= np.float32(random.uniform(*THICKNESS))

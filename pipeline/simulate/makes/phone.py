@@ -13,7 +13,7 @@ from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Array, Random, cloud, ease
 from pipeline.simulate.plan import DrawnScan, Plan
-from pipeline.simulate.sketching.canvas import Canvas, blotches, striae, strut
+from pipeline.simulate.sketching.canvas import Canvas, blotches, lamellae, striae, strut
 from pipeline.simulate.sketching.courses import Wander
 from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
@@ -117,6 +117,7 @@ def _returned(random: Random, bone: Sketch, level: Level) -> Float:
     """(row, column) share of the daylight that returns from a bone."""
     canvas, texture = bone.canvas, random.uniform(*level.texture)
     optical = opacity(canvas, bone.rings)
+    optical *= 1 + np.float32(0.04 * texture) * lamellae(random, canvas, bone.year_end)
     optical *= 1 + np.float32(0.05 * texture) * striae(random, canvas, random.uniform(1.5, 5), random.uniform(0.3, 0.9))
     optical *= 1 + np.float32(0.05 * texture) * blotches(random, canvas, random.uniform(0.04, 0.16))
     optical *= np.float32(random.uniform(0.8, 1.6))

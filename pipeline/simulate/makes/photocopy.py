@@ -12,7 +12,7 @@ from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Array, Random, cloud
 from pipeline.simulate.plan import DrawnScan, Plan
-from pipeline.simulate.sketching.canvas import blotches, striae, strut
+from pipeline.simulate.sketching.canvas import blotches, lamellae, striae, strut
 from pipeline.simulate.sketching.courses import Wander, circle_about
 from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
@@ -105,6 +105,7 @@ def _optical(random: Random, bone: Sketch, level: Level) -> Float:
     """(row, column) optical thickness: an even blade, a base, at most one strut."""
     canvas, texture = bone.canvas, random.uniform(*level.texture)
     field = opacity(canvas, bone.rings) * np.float32(random.uniform(1.0, 1.8))
+    field *= 1 + np.float32(0.02 * texture) * lamellae(random, canvas, bone.year_end)
     field *= 1 + np.float32(0.05 * texture) * striae(random, canvas, random.uniform(2, 6), random.uniform(0.4, 1.0))
     field *= 1 + np.float32(0.04 * texture) * blotches(random, canvas, random.uniform(0.04, 0.2))
     field += overgrowth(random, bone, level, base=(0.5, 2.5), reach=(0.1, 0.25), hiding=(1.0, 2.5))

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from pipeline.records import Float
 from pipeline.simulate.noise import Random, cloud, ripple
 from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE, Place, put_down, unrolled
 
 DRAWN_OUTSIDE_PX = 0.4  # a filled polygon covers about this much more than its outline
+LAYERS = (15.0, 60.0)  # fine layers between focus and margin
+LAYER_STEPS = 8  # of the table of layers, for each
 STRIAE_COLUMNS = 160  # of the table from which radial textures are laid out
 
 
@@ -74,6 +77,18 @@ def striae(random: Random, canvas: Canvas, wave_deg: float, length: float) -> Fl
     return np.asarray(
         cv2.remap(closed, across, canvas.direction, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32
     )
+
+
+def lamellae(random: Random, canvas: Canvas, course: Float) -> Float:
+    """(row, column) fine layers along the marks, which are no annuli, standard deviation near 1 where they are plain:
+    none runs round the whole bone. `course` (DIRECTIONS,) px: how the outermost mark runs."""
+    layers = random.uniform(*LAYERS)
+    calendar = gaussian_filter1d(random.standard_normal(round(1.5 * layers * LAYER_STEPS)), LAYER_STEPS / 2.5)
+    at = canvas.radius / canvas.around(course) * np.float32(layers) + layers * 0.02 * blotches(random, canvas, 0.3)
+    at = np.asarray(np.clip(at * LAYER_STEPS, 0, len(calendar) - 1), np.float32)
+    table = np.asarray(calendar / calendar.std(), np.float32)[None]
+    drawn = cv2.remap(table, at, np.zeros_like(at), cv2.INTER_LINEAR)
+    return np.asarray(drawn * np.clip(0.5 + blotches(random, canvas, 0.2), 0, 1), np.float32)
 
 
 def blotches(random: Random, canvas: Canvas, share: float) -> Float:

@@ -56,6 +56,11 @@ class Sketch:
     damaged: bool
 
     @property
+    def year_end(self) -> Float:
+        """(DIRECTIONS,) px: where the year under way will end, beyond the margin."""
+        return next(ring.outer for ring in self.rings if ring.kind == "margin")
+
+    @property
     def share(self) -> Float:
         """(row, column) distance from the focus in shares of the growth axis."""
         return self.canvas.radius / np.float32(self.canvas.axis_px)
