@@ -29,19 +29,19 @@ from pipeline.settings_second_pass import (
     ReviewSettings,
     SeasonSettings,
 )
-from pipeline.settings_values import Fraction, Logit, NotNegative, Positive, Section
+from pipeline.settings_values import Fraction, Logit, Section
 
 
 class BatchSettings(Section):
     """The overnight batch."""
 
-    cpu_seconds: Annotated[int, Field(ge=1)]
-    cpu_seconds_per_megapixel: NotNegative
-    wall_factor: Annotated[float, Field(ge=1)]
-    memory_megabytes: Annotated[int, Field(ge=1)]
-    memory_megabytes_per_megapixel: NotNegative
-    report_seconds: Positive
-    without_workers_seconds: Positive
+    cpu_seconds: Annotated[int, Field(ge=1, le=86_400)]
+    cpu_seconds_per_megapixel: Annotated[float, Field(ge=0, le=3600)]
+    wall_factor: Annotated[float, Field(ge=1, le=1000)]
+    memory_megabytes: Annotated[int, Field(ge=1, le=1_000_000)]
+    memory_megabytes_per_megapixel: Annotated[float, Field(ge=0, le=10_000)]
+    report_seconds: Annotated[float, Field(gt=0, le=86_400)]
+    without_workers_seconds: Annotated[float, Field(gt=0, le=604_800)]
 
 
 class PictureSettings(Section):

@@ -12,7 +12,7 @@ from pipeline.settings_values import Choice, Count, Fraction, NotNegative, Posit
 class ScanSettings(Section):
     """Reading scan files."""
 
-    most_megapixels: Positive
+    most_megapixels: Annotated[float, Field(gt=0, le=100_000)]
     least_pixels: Count
     least_dpi: Positive
     most_dpi: Positive

@@ -12,6 +12,7 @@ import contextlib
 import multiprocessing
 import os
 import pickle
+import re
 import signal
 import sys
 import threading
@@ -80,7 +81,7 @@ class Fault:
     detail: str
     """Without times, process numbers or absolute paths: the same fault always reads the same."""
     trace: str = ""
-    """Python's traceback, for the log only."""
+    """Where in the program it ended, for the log only."""
 
 
 class Flag(Protocol):
@@ -217,8 +218,15 @@ def _fault_of_exception(error: BaseException, limits: Limits) -> Fault:
     if isinstance(error, MemoryError) or getattr(error, "code", None) == _OPENCV_NO_MEMORY:
         error.__traceback__ = None  # let go of the arrays that the frames hold
         return Fault(code="memory", detail=f"more than {limits.memory_megabytes} megabytes")
-    trace = "".join(traceback.format_exception(error))
-    return Fault(code="failed", detail=f"{type(error).__name__} in {_place(error)}", trace=trace)
+    return Fault(code="failed", detail=f"{type(error).__name__} in {_place(error)}", trace=_trace(error))
+
+
+def _trace(error: BaseException) -> str:
+    """Python's traceback without the folders of this machine: a run, and its log, may be handed on."""
+    steps = [(frame.f_code, line) for frame, line in traceback.walk_tb(error.__traceback__)]
+    lines = [f"{Path(code.co_filename).name} line {line} in {code.co_name}" for code, line in steps]
+    told = re.sub(r"[/\\][^\s'\"]*[/\\]", "", f"{type(error).__name__}: {error}")
+    return "\n".join([*lines, told])
 
 
 def _place(error: BaseException) -> str:
@@ -294,16 +302,12 @@ def peak_megabytes() -> float:
 # ------------------------------------------------------------------------------------------------ in the parent
 @contextlib.contextmanager
 def held(folder: Path) -> Iterator[bool]:
-    """Hold a folder against every other process that asks to hold it; False: another one holds it.
-
-    True without a lock where the system has none of this kind (Windows, some network drives).
-    """
+    """Hold a folder against all who ask the same; False: another does. (Windows and some network drives hold none.)"""
     if fcntl is None:
         yield True
         return
-    handle = os.open(folder, os.O_RDONLY)
+    handle, alone = os.open(folder, os.O_RDONLY), True
     try:
-        alone = True
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:

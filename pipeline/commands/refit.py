@@ -107,6 +107,7 @@ def refit(run: Path, readings: Path, out: Path, say: Say) -> Told:
         if c.specimen.specimen in known.annuli
     ]
     _check_enough(chosen, readings, run, settings)
+    _check_alike(before, chosen, known.annuli, readings, run)
     if len(chosen) < settings.refit.enough_bones:
         say(f"warning: only {len(chosen)} bones with counts; with fewer than {settings.refit.enough_bones} the figures "
             "below are little more than chance")  # fmt: skip
@@ -187,6 +188,17 @@ def _check_enough(chosen: Sequence[KnownBone], readings: Path, run: Path, settin
         raise OpercleError(
             f"{readings.name}: all {n} bones are on one scan, so nothing can be cross-validated; read bones of other "
             "scans too"
+        )
+
+
+def _check_alike(
+    counted: Sequence[CountedBone], chosen: Sequence[KnownBone], annuli: Mapping[str, int], readings: Path, run: Path
+) -> None:
+    """People and machine differ on many bones, but not on all: then the table is of other bones."""
+    if not any(annuli.get(c.specimen.specimen) == c.annuli for c in counted):
+        raise OpercleError(
+            f"{readings.name}: its counts agree with the machine on 0 of {len(chosen)} bones of {run}; check that the "
+            "specimen ids are those of these bones, and that the column annuli holds counts"
         )
 
 

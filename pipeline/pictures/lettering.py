@@ -56,6 +56,10 @@ def _fonts() -> Path:
     return Path(library.origin).parent / "mpl-data" / "fonts" / "ttf"
 
 
+_MOST_CHARACTERS = 250
+"""Of one text that people or folders give: more would fill the picture, and take minutes to lay out."""
+
+
 @lru_cache(maxsize=4096)
 def _has_glyph(character: str, bold: bool) -> bool:
     probe = font(16, bold)
@@ -63,12 +67,12 @@ def _has_glyph(character: str, bold: bool) -> bool:
 
 
 def legible(text: str, bold: bool = False) -> str:
-    """The text as the font can show it; a character it lacks becomes its code, as in `{6F22}`.
+    """The text as the font can show it, cut where it has no end; a character it lacks becomes its code, as in `{6F22}`.
 
     Two names that differ stay different on the picture; an empty box in place of each unknown character would
     make them look alike.
     """
-    text = unicodedata.normalize("NFC", text)
+    text = unicodedata.normalize("NFC", text[:_MOST_CHARACTERS] + "..." * (len(text) > _MOST_CHARACTERS))
     if text.isascii() and text.isprintable():
         return text
     return "".join(c if c.isprintable() and (c.isascii() or _has_glyph(c, bold)) else f"{{{ord(c):04X}}}" for c in text)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
@@ -27,6 +27,8 @@ Say = Callable[[str], None]
 _PICTURES_AT_ONCE = (25, 100)
 """Pictures that one child draws, fewest and most: the first ones cost it twice as much, as their words are new to it;
 but all workers must have some, and what a fault ends is lost to the next call."""
+_NAMED_AT_MOST = 5
+"""Pictures in one line on the terminal."""
 _MEGAPIXELS = 20
 """Pixels of the pictures that one child holds at a time, generously: sets its limits."""
 
@@ -97,22 +99,34 @@ def bring_up_to_date(
     say(f"pictures to draw: {len(stale)}")
     start_server(PRELOADED)
 
-    def keep(job: PicturesJob, fault: Fault | None) -> None:
-        if fault is None:
-            ledger.pictures.store({name: wanted[name] for name in job.names})
-            return
-        run_folder.log(
-            run, {"pictures": job.names, "outcome": fault.code, "detail": fault.detail, "trace": fault.trace}
-        )
-        say(
-            f"pictures that could not be drawn: {len(job.names)} ({fault.detail}); the tables are whole. "
-            "Give the same command again to try once more"
-        )
-
     limits = limits_of(_MEGAPIXELS, settings.batch)
+
+    def draw_each(portions: Iterable[list[_ScanPictures]]) -> dict[str, Fault]:
+        """Draw some pictures; returns those of the portions that met a fault."""
+        failed: dict[str, Fault] = {}
+
+        def keep(job: PicturesJob, fault: Fault | None) -> None:
+            if fault is None:
+                ledger.pictures.store({name: wanted[name] for name in job.names})
+            else:
+                failed.update(dict.fromkeys(job.names, fault))
+
+        jobs = (_job(run, ledger, some, promised, settings) for some in portions)
+        run_batch(draw, (Task(job, limits) for job in jobs), place, keep)
+        return failed
+
     todo = [only for only in (scan.only(stale) for scan in scans) if only.wanted]
-    jobs = (_job(run, ledger, some, promised, settings) for some in _in_portions(todo, place.workers))
-    run_batch(draw, (Task(job, limits) for job in jobs), place, keep)
+    among_others = draw_each(_in_portions(todo, place.workers))
+    # Whatever one picture met, those that were to be drawn with it are drawn alone.
+    alone = draw_each([scan.only([name])] for scan in todo for name in scan.wanted if name in among_others)
+    for name, fault in alone.items():
+        run_folder.log(run, {"picture": name, "outcome": fault.code, "detail": fault.detail, "trace": fault.trace})
+    if alone:
+        some = ", ".join(sorted(alone)[:_NAMED_AT_MOST]) + (" ..." if len(alone) > _NAMED_AT_MOST else "")
+        say(
+            f"pictures that could not be drawn: {len(alone)} ({some}: {next(iter(alone.values())).detail}); the tables "
+            f"are whole, {run_folder.LOG} has more. Give the same command again to try once more"
+        )
 
 
 def _is_there(picture: Path) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Mapping
 
 from pipeline.tables.faults import Faults
@@ -10,12 +11,18 @@ from pipeline.tables.given_table import GivenRow
 
 FORMULA_STARTS = "=+-@"
 MOST_ID_CHARACTERS = 100
+MOST_NAME_CHARACTERS = 200
+"""Of a fish, a water, a species, a reader: longer ones are another cell's text, or a slip."""
+MOST_NOTE_CHARACTERS = 4000
+"""Of notes and of columns that are only handed through."""
 
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
 _WHOLE = re.compile(r"(\d{1,9})(\.0*)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d{0,15},\d{1,15}", re.ASCII)
 _WITH_UNIT = re.compile(r"[+-]?[\d.,]+\s*[^\d\s.,].*", re.ASCII)
 _THOUSANDS = re.compile(r"[1-9]\d{0,2}(,\d{3})+", re.ASCII)
+_NOT_IN_NAMES = ("Cc", "Cf", "Cs", "Zl", "Zp")
+"""Unicode categories: control and formatting characters, halves of characters, ends of lines and paragraphs."""
 _YES, _NO = ("true", "yes", "1", "x"), ("false", "no", "0")
 
 
@@ -62,6 +69,22 @@ class RowCells:
             self.fault(f"the {column} {text} holds a path separator", "write - or _ instead of / and \\")
         if len(text) > MOST_ID_CHARACTERS:
             self.fault(f"a {column} of {len(text)} characters", f"use at most {MOST_ID_CHARACTERS}")
+        return text
+
+    def name(self, column: str) -> str:
+        """A name or a few words, or blank: fit for tables, pages, pictures and terminals."""
+        text = self.text(column)
+        if any(unicodedata.category(c) in _NOT_IN_NAMES for c in text):
+            self.fault(f"the {column} {text} holds a control character", "type it again without, on one line")
+        if len(text) > MOST_NAME_CHARACTERS:
+            self.fault(f"a {column} of {len(text)} characters", f"use at most {MOST_NAME_CHARACTERS}")
+        return text
+
+    def note(self, column: str) -> str:
+        """Free text as written."""
+        text = self.raw(column)
+        if len(text) > MOST_NOTE_CHARACTERS:
+            self.fault(f"a {column} of {len(text)} characters", f"use at most {MOST_NOTE_CHARACTERS}")
         return text
 
     def word(self, column: str, meanings: Mapping[str, str]) -> str:

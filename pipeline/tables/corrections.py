@@ -35,8 +35,8 @@ def correction_row(row: RowCells) -> CorrectionRow:
         tip=tip,
         dpi=row.number("dpi", *DPI, "pixels an inch"),
         lighting=row.word("lighting", LIGHTING_WORDS),
-        reader=row.text("reader"),
-        note=row.raw("note"),
+        reader=row.name("reader"),
+        note=row.note("note"),
     )
     if not any(row.text(name) for name in OPTIONAL[:6]):
         row.fault("a row that corrects nothing", "give focus_x, focus_y, axis_x, axis_y, or dpi, or lighting")

@@ -60,7 +60,7 @@ def is_filled(row: RowCells) -> bool:
 
 def reading_row(row: RowCells, day: Captured | None) -> Reading:
     """One row; what is wrong goes into the table's faults. `day` is the date in `read_on`."""
-    reader = row.needed("reader")
+    reader = row.needed("reader") and row.name("reader")
     if reader.casefold() == MACHINE:
         row.fault(f"the reader {reader}", "that name stands for the program; give the person's")
     return Reading(
@@ -68,10 +68,10 @@ def reading_row(row: RowCells, day: Captured | None) -> Reading:
         reader=reader,
         annuli=row.whole("annuli", 0, MOST_ANNULI, "; leave it blank when the bone could not be aged"),
         age_class=row.whole("age_class", 0, MOST_ANNULI + 1, ", or leave it blank"),
-        edge=row.text("edge"),
-        readability=row.text("readability"),
+        edge=row.name("edge"),
+        readability=row.name("readability"),
         seconds=row.number("seconds", 0, MOST_SECONDS, "s"),
         read_on="" if day is None else text if (text := row.text("read_on")).startswith(str(day)) else str(day),
         settles=row.flag("settles"),
-        note=row.raw("note"),
+        note=row.note("note"),
     )

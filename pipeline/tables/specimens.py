@@ -131,9 +131,9 @@ def _specimen(row: RowCells, scan: str, captured: Captured | None, extra: Sequen
         specimen=specimen,
         scan=scan,
         bone=_bone(row),
-        fish=row.text("fish") or specimen,
-        species=row.text("species"),
-        water=row.text("water"),
+        fish=row.name("fish") or specimen,
+        species=row.name("species"),
+        water=row.name("water"),
         captured=captured,
         length_mm=row.any_number("length_mm"),
         weight_g=row.number("weight_g", *WEIGHT_G, "g"),
@@ -145,7 +145,7 @@ def _specimen(row: RowCells, scan: str, captured: Captured | None, extra: Sequen
         focus=focus,
         tip=tip,
         # Results have a decimal point, whatever this table has.
-        written=(("length_mm", row.text("length_mm").replace(",", ".")), *((name, row.raw(name)) for name in extra)),
+        written=(("length_mm", row.text("length_mm").replace(",", ".")), *((name, row.note(name)) for name in extra)),
     )
 
 

@@ -30,8 +30,11 @@ _AGAIN = "make the table again with the command that wrote it"
 DECIMALS: dict[str, int] = {"probability": 4, "px": 2, "mm": 3, "dpi": 2}
 """Digits after the decimal point, by kind of column."""
 
-FORMULA_STARTS = "=+-@\t\r\0"
-"""First characters that make a spreadsheet take a cell for a formula (the list of the OWASP page on CSV injection)."""
+FORMULA_STARTS = "=+-@\t\r\n\0＝＋－＠"  # noqa: RUF001  (the full-width forms are meant)
+"""First characters that make a spreadsheet take a cell for a formula: the list of the OWASP page on CSV injection, and
+the full-width forms, which spreadsheets of East Asian languages read alike (from memory)."""
+_LIKE_A_FORMULA = re.compile(rf"[' \"]*[{re.escape(FORMULA_STARTS)}]")
+"""Blanks and quotes before it do not keep every spreadsheet from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +94,16 @@ def written(cell: Cell, column: Column) -> str:
 
 
 def guarded(text: str) -> str:
-    """Text with a leading `'` if a spreadsheet would take it for a formula, or if it begins so already."""
+    """Text with a `'` wherever a spreadsheet would take what follows for a formula: at its start and, since where
+    decimals have a comma it parts cells by semicolons, after each of them."""
     # Text that already looks guarded is guarded once more, so that reading gives back exactly what was written.
-    return f"'{text}" if text.lstrip("'")[:1] in FORMULA_STARTS and text.lstrip("'") else text
+    return ";".join(f"'{part}" if _LIKE_A_FORMULA.match(part) else part for part in text.split(";"))
 
 
 def unguarded(text: str) -> str:
-    """Text without the `'` that `guarded` put before it."""
-    return text[1:] if text.startswith("'") and text.lstrip("'")[:1] in FORMULA_STARTS and text.lstrip("'") else text
+    """Text without every `'` that `guarded` put into it."""
+    parts = text.split(";")
+    return ";".join(part[1:] if part[:1] == "'" and _LIKE_A_FORMULA.match(part[1:]) else part for part in parts)
 
 
 def read_table(path: Path, names: Sequence[str]) -> list[dict[str, str]]:

@@ -155,6 +155,11 @@ def test_readings_of_other_bones_are_refused(run, tmp_path):
     fails(run, table(tmp_path, []), tmp_path / "f.toml", "holds no count of any bone aged")
 
 
+def test_readings_that_agree_with_nothing_are_refused(run, tmp_path):
+    strange = [(row.specimen, "Ann", n + 20 + i % 3) for i, (row, _, n) in enumerate(BONES)]
+    fails(run, table(tmp_path, strange), tmp_path / "f.toml", "agree with the machine on 0 of")
+
+
 def test_readings_that_are_missing_are_refused(run, tmp_path):
     fails(run, tmp_path / "none.csv", tmp_path / "f.toml", "none.csv", TableError)
 

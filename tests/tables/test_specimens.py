@@ -269,6 +269,23 @@ def test_an_id_that_would_do_harm_elsewhere_is_refused(table: Table, specimen: s
     assert says in line
 
 
+@pytest.mark.parametrize(
+    ("column", "cell", "says"),
+    [
+        ("water", "l" * 20_000, "a water of 20000 characters"),
+        ("fish", "F\x1b[31m1", "control character"),
+        ("species", '"wall\neye"', "control character"),
+        ("boat", "x" * 4001, "a boat of 4001 characters"),
+    ],
+)
+def test_text_without_end_and_control_characters_are_refused_with_their_row(
+    table: Table, column: str, cell: str, says: str
+) -> None:
+    (line,) = faults(table, f"specimen,scan,{column}\nB1,a.tif,{cell}\n")
+    assert "row 2" in line
+    assert says in line
+
+
 def test_an_id_of_a_hundred_characters_is_kept(table: Table) -> None:
     assert table(f"specimen,scan\n{'B' * 100},a.tif\n").rows[0].specimen == "B" * 100
 

@@ -60,17 +60,22 @@ def test_a_cell_of_another_kind_is_a_fault_of_the_program(kind: Kind, cell: Cell
         written(cell, Column("any", kind))
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r", "\0"])
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r", "\0", "\n", "＝", "＋", "－", "＠", " =", '"='])  # noqa: RUF001
 def test_text_that_begins_like_a_formula_is_guarded_and_numbers_are_not(start: str) -> None:
     assert guarded(f"{start}1") == f"'{start}1"
     assert unguarded(f"'{start}1") == f"{start}1"
     assert written(-1.5, Column("any", "px")) == "-1.50"
 
 
-@given(st.text())
+def test_formulas_after_a_semicolon_are_guarded_too() -> None:
+    assert guarded('eel;=1+1; "@x;perch') == "eel;'=1+1;' \"@x;perch"
+    assert unguarded("eel;'=1+1;' \"@x;perch") == 'eel;=1+1; "@x;perch'
+
+
+@given(st.text(st.sampled_from("=+-@;' \"\t\n\0＝a")) | st.text())  # noqa: RUF001
 def test_guarding_is_undone_by_reading(text: str) -> None:
     assert unguarded(guarded(text)) == text
-    assert guarded(text)[:1] not in tuple("=+-@\t\r\0")
+    assert not any(part[:1] in tuple("=+-@\t\r\n\0＝＋－＠") for part in guarded(text).split(";"))  # noqa: RUF001
 
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
