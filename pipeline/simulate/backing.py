@@ -18,6 +18,7 @@ LIGHT = {"dark": (0.0, 0.035), "white": (0.6, 0.95), "transmitted": (0.6, 1.15)}
 ALBEDO = {"dark": (0.55, 0.95), "white": (0.08, 0.3), "transmitted": (0.0, 0.0)}
 """Light that comes back from thick bone itself. On white the exposure is for the backing, and bone looks dark."""
 TINT = (1.05, 1.0, 0.87)  # of old bone
+ABSORPTION = (0.8, 1.0, 1.35)  # of red, green and blue light on its way through, against green
 CLOUDY = (0.0, 0.06)  # unevenness of the backing
 
 
@@ -57,8 +58,11 @@ class Backing:
         there_and_back = np.exp(-2 * np.maximum(optical, 0))
         scattered = np.float32(self.albedo) * (1 - there_and_back) * shade
         tint = np.array(TINT if self.channels == 3 else (1.0,), np.float32)
+        light = scattered[..., None] * tint
         passes = np.sqrt(there_and_back) if self.lighting == "transmitted" else there_and_back
-        return np.asarray(scattered[..., None] * tint, np.float32), np.asarray(passes, np.float32)
+        if self.lighting == "transmitted" and self.channels == 3:  # what bone takes, it takes from blue first
+            light = (passes[..., None] ** np.array(ABSORPTION, np.float32) - passes[..., None]) * np.float32(self.light)
+        return np.asarray(light, np.float32), np.asarray(passes, np.float32)
 
 
 def draw_backing(random: Random, lighting: str, channels: int) -> Backing:

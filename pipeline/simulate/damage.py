@@ -50,3 +50,14 @@ def hurt(random: Random, cover: Array, stain: Float, margin: Float, half_angle_d
         turn = np.linspace(0, 2 * np.pi, 14, endpoint=False)
         bulge = size * random.uniform(0.6, 1.3, 14)
         fill(cover, x + bulge * np.cos(turn), y + bulge * np.sin(turn), 0)
+
+
+def slit(random: Random, cover: Array, margin: Float, half_angle_deg: float, place: Place) -> None:
+    """A gap that opens towards the margin, as drying tears it, in place."""
+    reach = max(half_angle_deg - 4, CLEAR_OF_AXIS_DEG + 1)
+    direction = random.choice([-1, 1]) * random.uniform(CLEAR_OF_AXIS_DEG, reach)
+    rim = float(margin[int((direction + 180) * PER_DEGREE) % DIRECTIONS])
+    opening = random.uniform(0.3, 1.2)
+    degrees = direction + np.array([0.0, opening, -opening])
+    radii = rim * np.array([random.uniform(0.45, 0.9), 1.02, 1.02])
+    fill(cover, *place.at(degrees, radii), 0)

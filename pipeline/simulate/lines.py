@@ -7,6 +7,7 @@ a column a pixel.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -28,6 +29,9 @@ PATCH_WAVE_DEG = 8.0
 MOST_LOSS = 0.95
 MOST_SLANT = 8.0  # of a band that runs nearly along the radius: how much wider it is taken to be
 SHARPEST_PX = 0.6  # no transition is drawn sharper
+SPLIT_MEAN = 1.5  # of the level's chance, for the mean over bones with few annuli
+SPLIT_GAP = (0.14, 0.3)  # of the increment: distance of the two lines of a split annulus where they part
+SPLIT_WIDTH = 0.1  # of the increment, at most, of the inner line
 CHECK_PLACE = (0.25, 0.7)  # of the increment
 CHECK_STRENGTH = (0.25, 0.6)  # of an annulus of the same bone
 CHECK_ARC_DEG = (6.0, 30.0)  # half the length of a check's arc
@@ -111,6 +115,26 @@ def _first_strength(random: Random, level: Level) -> float:
     if chance < level.hidden_chance * (1 + FAINT_FOR_HIDDEN):
         return float(random.uniform(*FAINT_FIRST))
     return 1.0
+
+
+def second_lines(random: Random, level: Level, annuli: Sequence[KnownLine], years: Float) -> list[KnownLine]:
+    """Inner lines of split annuli: they part from the annulus somewhere along the arc, and never from the first."""
+    inner = []
+    for line in annuli[1:]:
+        if random.random() < level.split_chance / max(len(annuli) - 1, 1) * SPLIT_MEAN:
+            way, start = random.choice([-1, 1]), random.uniform(-18, 18)
+            apart = ease(np.asarray((way * DEGREES - start) / random.uniform(18, 40) + 0.35, np.float32))
+            step = years[line.number] - years[line.number - 1]
+            inner.append(
+                replace(
+                    line,
+                    kind="inner",
+                    outer=np.asarray(line.outer - apart * random.uniform(*SPLIT_GAP) * step, np.float32),
+                    width=np.minimum(line.width, np.maximum(SPLIT_WIDTH * step, 1.5)),
+                    strength=line.strength * ease(4 * apart),
+                )
+            )
+    return inner
 
 
 def partial_checks(

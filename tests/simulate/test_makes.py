@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -107,10 +106,15 @@ def test_good_and_poor_years_are_uneven(make):
     assert np.concatenate(steps).std() > 0.1
 
 
-def test_a_set_holds_scans_of_every_make_and_a_narrower_one_of_those_asked_for():
-    every, two = Variety(levels=["clean"], dpis=[300], tray_share=0), list(BY_NAME)[:2]
-    assert {s.tables.truth[0]["make"] for s in draw_scans(8 * len(MAKES), 1, every)} == set(BY_NAME)
-    assert {s.tables.truth[0]["make"] for s in draw_scans(8, 1, replace(every, makes=two))} == set(two)
+def test_a_set_holds_scans_of_the_makes_asked_for_and_each_scan_is_of_one():
+    wanted = list(BY_NAME)[1::4]
+    scans = list(draw_scans(12, 1, Variety(makes=wanted, levels=["clean"], dpis=[300])))
+    assert {s.tables.truth[0]["make"] for s in scans} == set(wanted)
+    assert all(len({row["make"] for row in s.tables.truth}) == 1 for s in scans)
+
+
+def test_every_make_has_a_name_of_its_own():
+    assert len(BY_NAME) == len(MAKES)
 
 
 def test_what_no_make_offers_is_refused():

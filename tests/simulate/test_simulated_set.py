@@ -35,7 +35,7 @@ def pixels(path: Path) -> np.ndarray:
 @pytest.fixture(scope="module")
 def drawn(tmp_path_factory) -> Path:
     out = tmp_path_factory.mktemp("set") / "out"
-    counted = simulate(out, 9, 4, Variety(makes=["layered"], dpis=[300], tray_share=0.6))
+    counted = simulate(out, 9, 4, Variety(dpis=[300], tray_share=0.6))
     assert counted.bones == 9
     assert counted.scans == len(list((out / "scans").iterdir()))
     return out

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from pipeline.simulate.makes import (
+    assembled,
     bundles,
     card,
     closed_rings,
@@ -37,5 +38,6 @@ class Make(Protocol):
 
 
 MAKES: tuple[Make, ...] = (
-    layered, lid, photocopy, card, phone, relief, thin_blade, light_table, closed_rings, bundles, even_rings, mixed,
+    layered, lid, photocopy, card, phone, relief, mixed, thin_blade, light_table, closed_rings, bundles, even_rings,
+    assembled,
 )  # fmt: skip

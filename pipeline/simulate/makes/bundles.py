@@ -7,23 +7,23 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
-import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.backing import Backing, draw_backing
-from pipeline.simulate.compose import Portrait, Studio, compose
-from pipeline.simulate.damage import hurt
+from pipeline.simulate.anatomy import Body, Marks, Recipe, Surface, Tissue, studio
+from pipeline.simulate.backing import draw_backing
+from pipeline.simulate.catch import pick
+from pipeline.simulate.compose import compose
 from pipeline.simulate.fish import Fish, Growth
 from pipeline.simulate.lines import aslant, kept_apart, partial_checks, plain_along, sizes, translucency, winter_lines
-from pipeline.simulate.noise import Random, cloud, ease, ripple
-from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE, put_down, rolled_up, unrolled
+from pipeline.simulate.noise import Random, ease, ripple
+from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE
 from pipeline.simulate.plan import DrawnScan, Plan
 from pipeline.simulate.sensor import draw_sensor, shoot
 from pipeline.simulate.shape import Shape, middle_deg, through, turned
-from pipeline.simulate.texture import blotches, pores, stain, striae
-from pipeline.simulate.truth import KnownBone, KnownLine
-from pipeline.simulate.variety import Variety
+from pipeline.simulate.texture import striae
+from pipeline.simulate.truth import KnownLine
+from pipeline.simulate.variety import Level, Variety
 
 NAME = "bundles"
 LIGHTINGS: tuple[tuple[str, float], ...] = (("dark", 0.6), ("white", 0.4))
@@ -38,6 +38,7 @@ BORDER_WIDTHS = 1.6  # distance of their middle from the line, widths of the lin
 BETWEEN = (0, 7)  # fainter lines in a year, the second not reached
 BETWEEN_STRENGTH = (0.04, 0.25)  # of an annulus
 MOST_LOSS = 0.95
+SURFACE = Surface(frayed=0.005, pores=15, scratches=0.2)
 DENSITY = (0.25, 0.8)
 BASE = (0.0, 2.0)  # optical thickness added at the base
 
@@ -46,15 +47,10 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     """One scan as planned."""
     sensor = draw_sensor(random, plan)
     backing = draw_backing(random, plan.lighting, 3 if plan.colour else 1)
-    studio = Studio(
-        portray=partial(_portray, plan=plan, backing=backing),
-        bed=backing.bed,
-        stuff=backing.stuff,
-        shoot=lambda random, light: shoot(random, light, sensor),
-        growth=GROWTH,
-        shadow=random.uniform(0, 0.35) if plan.lighting == "white" else 0.0,
-    )
-    return compose(random, plan, variety, NAME, studio)
+    recipe = Recipe(body=draw_body, marks=draw_marks, tissue=draw_tissue, surface=SURFACE)
+    shadow = random.uniform(0, 0.35) if plan.lighting == "white" else 0.0
+    shooting = partial(shoot, sensor=sensor)
+    return compose(random, plan, variety, NAME, studio(plan, backing, recipe, GROWTH, shooting, shadow))
 
 
 def _outline(random: Random, family: str) -> Shape:
@@ -143,9 +139,9 @@ def _border(beyond: Float, width: Float, edge: Float) -> Float:
     return np.asarray(np.exp(-(off**2)), np.float32)
 
 
-def _portray(random: Random, fish: Fish, side: str, plan: Plan, backing: Backing) -> Portrait:
-    axis_px, level = fish.margin_mm * plan.px_per_mm, plan.level
-    family = str(random.choice([f for f, _ in OUTLINES], p=[p for _, p in OUTLINES]))
+def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+    """A wing, paddle or lobed blade whose marks waver together."""
+    family = pick(random, OUTLINES)
     shape = _outline(random, family)
     margin = shape.margin(1.0) * np.float32(axis_px)
     common = random.uniform(0, 0.12) * ripple(random, DIRECTIONS, random.uniform(20, 50) * PER_DEGREE)
@@ -155,53 +151,37 @@ def _portray(random: Random, fish: Fish, side: str, plan: Plan, backing: Backing
         margin,
         [common + own * ripple(random, DIRECTIONS, random.uniform(10, 40) * PER_DEGREE) for _ in sizes(fish)],
     )
+    return Body(family=family, half_angle_deg=shape.half_angle_deg, axis_px=axis_px, margin=margin, years=years)
+
+
+def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+    """Bundles, and fainter lines between them."""
+    level, years = plan.level, body.years
     fine_px = max(random.uniform(*FINE_MM) * plan.px_per_mm, 1.6)
     annuli = winter_lines(
-        random, fish, level, years, along=plain_along(random, shape.half_angle_deg, (0.9, 1.8), (0.2, 0.8)),
+        random, fish, level, years, along=plain_along(random, body.half_angle_deg, (0.9, 1.8), (0.2, 0.8)),
         widths=0.3, thinnest_px=1.5, edge=0.02,
     )  # fmt: skip
     steps = np.diff(years, axis=0)
     room = np.minimum(steps, np.concatenate([steps[1:], steps[-1:]]))  # a bundle is narrow against both its neighbours
     bundles = [_bundle(random, line, narrower, fine_px) for line, narrower in zip(annuli, room, strict=True)]
     wide = [replace(bundle[0], width=bundle[0].outer - bundle[-1].outer + bundle[-1].width) for bundle in bundles]
-    checks = partial_checks(random, level, years, margin, float(annuli[-1].strength[AXIS]), 0.05)
-    drawn = [line for bundle in bundles for line in bundle] + checks + _between(random, annuli, years, fine_px)
-    columns = int(margin.max() * 1.05) + 4
+    checks = partial_checks(random, level, years, body.margin, float(annuli[-1].strength[AXIS]), 0.05)
+    fine = [line for bundle in bundles for line in bundle]
+    dark = translucency([*fine, *checks, *_between(random, annuli, years, fine_px)], body.columns, _fine)
+    borders = translucency(fine, body.columns, _border, reach=4.0)
+    return Marks(
+        lines=(*wide[:-1], *checks),
+        splits=sum(len(bundle) > 1 for bundle in bundles[: fish.annuli]),
+        missing=dark - np.float32(random.uniform(*BORDER)) * borders,
+    )
+
+
+def draw_tissue(random: Random, level: Level, body: Body, missing: Float) -> Tissue:
+    """A plain blade with a denser base."""
     texture = random.uniform(*level.texture)
-    opaque = 1 - translucency(drawn, columns, _fine)
-    borders = translucency([line for bundle in bundles for line in bundle], columns, _border, reach=4.0)
-    opaque += np.float32(random.uniform(*BORDER)) * borders
-    fibres = striae(random, columns, random.uniform(0.4, 1.5), random.uniform(3, 12))
-    opaque *= 1 + np.float32(0.05 * texture * random.uniform(0.2, 1.4)) * fibres
-    share = np.minimum(np.arange(columns, dtype=np.float32)[None] / np.maximum(margin, 3)[:, None], 1)
-    opaque *= 1 + np.float32(random.uniform(0, 0.6)) * (1 - share)
-    opaque += np.float32(random.uniform(*BASE)) * np.exp(-((share / np.float32(random.uniform(0.05, 0.2))) ** 2))
-    wear = random.uniform(0, 0.006) * ripple(random, DIRECTIONS, random.uniform(1.5, 10) * PER_DEGREE)
-    place, mask = put_down(random, margin * (1 + np.clip(wear - wear[AXIS], -0.02, 0.008)), side)
-    size = (mask.shape[0], mask.shape[1])
-    radius, row = unrolled(size, place)
-    damage = np.ones(size, np.float32)
-    damaged = random.random() < level.damage_chance
-    if damaged:
-        for _ in range(random.integers(1, 4)):
-            hurt(random, mask, damage, margin, shape.half_angle_deg, place)
-    depth = cv2.distanceTransform(np.asarray(mask > 127, np.uint8), cv2.DIST_L2, 5)
-    optical = rolled_up(opaque * np.float32(random.uniform(*DENSITY)), radius, row)
-    optical *= np.clip(depth / np.float32(max(random.uniform(0.002, 0.015) * axis_px, 1)), 0.3, 1)
-    optical *= 1 + np.float32(0.06 * texture) * blotches(random, size, axis_px / random.uniform(4, 15))
-    damage *= 1 - 0.5 * pores(random, place, size, axis_px, int(random.integers(0, 15)), 0.12)
-    damage *= 1 + np.float32(0.03 * texture) * cloud(random, size, (2.5, 2.5))
-    if random.random() < 0.5 * level.glare_chance:
-        damage *= stain(random, size, random.uniform(0.2, 0.6))
-    light, passes = backing.shine(optical, damage)
-    return Portrait(
-        light=light,
-        through=passes * damage,
-        cover=mask.astype(np.float32) / np.float32(255),
-        known=KnownBone(
-            fish=fish, outline=family, place=place, axis_px=axis_px, margin=margin,
-            lines=(*(line for line in wide if line.kind == "annulus"), *checks),
-            splits=sum(len(bundle) > 1 for bundle in bundles[: fish.annuli]), damaged=damaged,
-            bright_winters=backing.bright_winters,
-        ),
-    )  # fmt: skip
+    fibres = striae(random, body.columns, random.uniform(0.4, 1.5), random.uniform(3, 12))
+    opaque = (1 - missing) * (1 + np.float32(0.05 * texture * random.uniform(0.2, 1.4)) * fibres)
+    opaque *= 1 + np.float32(random.uniform(0, 0.6)) * (1 - body.share)
+    opaque += np.float32(random.uniform(*BASE)) * np.exp(-((body.share / np.float32(random.uniform(0.05, 0.2))) ** 2))
+    return Tissue(optical=np.asarray(opaque * random.uniform(*DENSITY), np.float32))

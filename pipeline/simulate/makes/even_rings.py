@@ -7,23 +7,23 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
-import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.backing import Backing, draw_backing
-from pipeline.simulate.compose import Portrait, Studio, compose
-from pipeline.simulate.damage import hurt
+from pipeline.simulate.anatomy import Body, Marks, Recipe, Surface, Tissue, studio
+from pipeline.simulate.backing import draw_backing
+from pipeline.simulate.catch import pick
+from pipeline.simulate.compose import compose
 from pipeline.simulate.fan import Fan
 from pipeline.simulate.fish import Fish, Growth
 from pipeline.simulate.lines import Profile, kept_apart, partial_checks, sizes, translucency, winter_lines
 from pipeline.simulate.marks import years_of_growth
-from pipeline.simulate.noise import Random, cloud, ripple
-from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE, Place, fill, put_down, rolled_up, unrolled
+from pipeline.simulate.noise import Random, ripple
+from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE
 from pipeline.simulate.plan import DrawnScan, Plan
 from pipeline.simulate.sensor import draw_sensor, shoot
-from pipeline.simulate.texture import blotches, lamellae, stain, striae
-from pipeline.simulate.truth import KnownBone, KnownLine
+from pipeline.simulate.texture import lamellae, striae
+from pipeline.simulate.truth import KnownLine
 from pipeline.simulate.variety import Level, Variety
 
 NAME = "even_rings"
@@ -34,6 +34,7 @@ AGES = (0.2, 1.1)  # share of the species' greatest age: up to eighteen winters
 FIRST = {"clean": (0.4, 0.9), "typical": (0.15, 0.8), "hard": (0.05, 0.6)}
 """Strength of the first annulus against the others."""
 DENSITY = (0.35, 1.2)  # optical thickness of summer bone
+SURFACE = Surface(frayed=0.004, bevel=(0.001, 0.01), bevel_left=0.4, blotch=(3.0, 12.0), slits=0.5)
 WOBBLE = (0.0, 0.03)  # of the arcs, share of the radius
 LEAST_STEP = 0.02  # of the increment on the axis, in any direction
 ALIKE = 0.85  # correlation of the wobble of successive years
@@ -46,15 +47,10 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
         plan = replace(plan, level=replace(plan.level, ages=AGES))
     sensor = draw_sensor(random, plan)
     backing = draw_backing(random, plan.lighting, 3 if plan.colour else 1)
-    studio = Studio(
-        portray=partial(_portray, plan=plan, backing=backing),
-        bed=backing.bed,
-        stuff=backing.stuff,
-        shoot=lambda random, light: shoot(random, light, sensor),
-        growth=GROWTH,
-        shadow=random.uniform(0, 0.3) if plan.lighting == "white" else 0.0,
-    )
-    return compose(random, plan, variety, NAME, studio)
+    recipe = Recipe(body=draw_body, marks=draw_marks, tissue=draw_tissue, surface=SURFACE)
+    shadow = random.uniform(0, 0.3) if plan.lighting == "white" else 0.0
+    shooting = partial(shoot, sensor=sensor)
+    return compose(random, plan, variety, NAME, studio(plan, backing, recipe, GROWTH, shooting, shadow))
 
 
 def _fan(random: Random, family: str) -> Fan:
@@ -97,8 +93,10 @@ PROFILES: tuple[tuple[Profile, tuple[float, float]], ...] = (
 """Profiles of winter zones, with their widths as shares of the increment."""
 
 
-def _years(random: Random, fan: Fan, fish: Fish, axis_px: float) -> tuple[Float, Float]:
-    """Ends of the years, and the margin."""
+def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+    """A slice with arcs about the focus."""
+    family = pick(random, OUTLINES)
+    fan = _fan(random, family)
     size_of_wobble = random.uniform(*WOBBLE)
     wave = ripple(random, DIRECTIONS, random.uniform(12, 40) * PER_DEGREE)
     curves = []
@@ -115,7 +113,13 @@ def _years(random: Random, fan: Fan, fish: Fish, axis_px: float) -> tuple[Float,
         curves[k] = np.minimum(curves[k], outside - np.float32(LEAST_STEP * steps[k + 1]))
     fine = random.uniform(*FINE_WOBBLE)
     shifts = [fine * ripple(random, DIRECTIONS, random.uniform(5, 20) * PER_DEGREE) for _ in curves]
-    return kept_apart(curves, margin, shifts), np.asarray(margin, np.float32)
+    return Body(
+        family=family,
+        half_angle_deg=fan.half_angle_deg,
+        axis_px=axis_px,
+        margin=np.asarray(margin, np.float32),
+        years=kept_apart(curves, margin, shifts),
+    )
 
 
 def _lines(random: Random, fish: Fish, level: Level, years: Float, widths: tuple[float, float]) -> list[KnownLine]:
@@ -135,57 +139,20 @@ def _lines(random: Random, fish: Fish, level: Level, years: Float, widths: tuple
     ]
 
 
-def _portray(random: Random, fish: Fish, side: str, plan: Plan, backing: Backing) -> Portrait:
-    axis_px, level = fish.margin_mm * plan.px_per_mm, plan.level
-    family = str(random.choice([f for f, _ in OUTLINES], p=[p for _, p in OUTLINES]))
-    fan = _fan(random, family)
-    years, margin = _years(random, fan, fish, axis_px)
+def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+    """Zones of one of three profiles, plain from side to side."""
     profile, widths = PROFILES[int(random.integers(len(PROFILES)))]
-    lines = _lines(random, fish, level, years, widths)
-    lines += partial_checks(random, level, years, margin, float(lines[-1].strength[AXIS]), 0.05)
-    columns = int(margin.max() * 1.05) + 4
+    lines = _lines(random, fish, plan.level, body.years, widths)
+    checks = partial_checks(random, plan.level, body.years, body.margin, float(lines[-1].strength[AXIS]), 0.05)
+    return Marks(lines=(*lines[:-1], *checks), splits=0, missing=translucency([*lines, *checks], body.columns, profile))
+
+
+def draw_tissue(random: Random, level: Level, body: Body, missing: Float) -> Tissue:
+    """Rays across the marks, fine lines along them."""
     texture = random.uniform(*level.texture)
-    opaque = 1 - translucency(lines, columns, profile)
-    age = years_of_growth(years, columns)
-    opaque *= 1 + np.float32(0.05 * texture) * lamellae(random, age, random.uniform(5, 15))
-    rays = striae(random, columns, random.uniform(0.25, 0.8), random.uniform(2, 5))
+    age = years_of_growth(body.years, body.columns)
+    opaque = (1 - missing) * (1 + np.float32(0.05 * texture) * lamellae(random, age, random.uniform(5, 15)))
+    rays = striae(random, body.columns, random.uniform(0.25, 0.8), random.uniform(2, 5))
     opaque *= 1 + np.float32(0.07 * texture * random.uniform(0.2, 1.4)) * rays
-    opaque *= 1 + np.float32(random.uniform(-0.2, 0.3)) * (1 - np.arange(columns, dtype=np.float32)[None] / columns)
-    cut = random.uniform(0, 0.004) * ripple(random, DIRECTIONS, random.uniform(1, 8) * PER_DEGREE)
-    place, mask = put_down(random, margin * (1 + np.clip(cut - cut[AXIS], -0.02, 0.008)), side)
-    shape = (mask.shape[0], mask.shape[1])
-    radius, row = unrolled(shape, place)
-    damage = np.ones(shape, np.float32)
-    damaged = random.random() < level.damage_chance
-    if damaged:
-        hurt(random, mask, damage, margin, fan.half_angle_deg, place)
-    for _ in range(random.poisson(0.5 * texture)):
-        _slit(random, mask, margin, fan.half_angle_deg, place)
-    depth = cv2.distanceTransform(np.asarray(mask > 127, np.uint8), cv2.DIST_L2, 3)
-    optical = rolled_up(opaque * np.float32(random.uniform(*DENSITY)), radius, row)
-    optical *= np.clip(depth / np.float32(max(random.uniform(0.001, 0.01) * axis_px, 1)), 0.4, 1)
-    optical *= 1 + np.float32(0.06 * texture) * blotches(random, shape, axis_px / random.uniform(3, 12))
-    grain = 1 + np.float32(0.03 * texture) * cloud(random, shape, (1.5, 1.5))
-    light, passes = backing.shine(optical, grain)
-    if random.random() < 0.5 * level.glare_chance:
-        damage *= stain(random, shape, random.uniform(0.2, 0.6))
-    return Portrait(
-        light=light * damage[..., None],
-        through=passes * damage,
-        cover=mask.astype(np.float32) / np.float32(255),
-        known=KnownBone(
-            fish=fish, outline=family, place=place, axis_px=axis_px, margin=margin,
-            lines=tuple(line for line in lines if line.kind != "margin"), splits=0, damaged=damaged,
-            bright_winters=backing.bright_winters,
-        ),
-    )  # fmt: skip
-
-
-def _slit(random: Random, mask: Float, margin: Float, half_angle_deg: float, place: Place) -> None:
-    """A gap that opens towards the margin, as drying tears it, in place."""
-    direction = random.choice([-1, 1]) * random.uniform(8, max(half_angle_deg - 4, 9))
-    rim = float(margin[int((direction + 180) * PER_DEGREE) % DIRECTIONS])
-    opening = random.uniform(0.3, 1.2)
-    degrees = direction + np.array([0.0, opening, -opening])
-    radii = rim * np.array([random.uniform(0.45, 0.9), 1.02, 1.02])
-    fill(mask, *place.at(degrees, radii), 0)
+    opaque *= 1 + np.float32(random.uniform(-0.2, 0.3)) * (1 - body.share)
+    return Tissue(optical=np.asarray(opaque * random.uniform(*DENSITY), np.float32))
