@@ -170,6 +170,27 @@ def report(
     print(report(run, _say))
 
 
+@app.command(epilog="Example:  opercle desk run-2026")
+def desk(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
+    scans: Annotated[
+        list[Path] | None,
+        typer.Option(help="Folder of the scans, when they do not lie beside the run any more; repeats."),
+    ] = None,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port of the page; 0 takes any that is free.")] = 8230,
+    host: Annotated[
+        str,
+        typer.Option(
+            metavar="ADDRESS", help="Another address than this machine's own; asks for a token. Read the caution first."
+        ),
+    ] = "127.0.0.1",
+) -> None:
+    """Open a web page on this machine where people read the bones that need one. Ctrl-C ends it; nothing is lost."""
+    from pipeline.commands.desk import desk
+
+    desk(run, scans or (), host, port, _say, lambda line: print(line, flush=True))
+
+
 @app.command(epilog="Example:  opercle refit run-2026 readings.csv --out our-lake.toml")
 def refit(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],

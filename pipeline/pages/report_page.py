@@ -13,12 +13,10 @@ from markupsafe import Markup
 from pipeline.codes import REASONS, REFUSALS
 from pipeline.pages import charts, report_figures
 from pipeline.pages.report_records import Report, ReportBone
-from pipeline.together.lots import drawn_at_random
+from pipeline.together.lots import SAMPLE, drawn_at_random
 from pipeline.together.triage import LEVEL, Bone, Wrong, ranked_bones, wrong_among
 
 BONES_A_PAGE = 50
-SAMPLE = 50
-"""Bones drawn at random for people to read before they trust the rest: enough to tell 2 % wrong from 20 %."""
 MOST_NAMED = 20
 """Bones or fish named in one sentence; the tables hold all."""
 STATES = {
@@ -44,7 +42,7 @@ def report_page(report: Report) -> str:
     bones = report.bones
     groups = report_figures.groups(bones)
     states = {name: sum(b.state == name for b in bones) for name in STATES}
-    sample = drawn_at_random([b.specimen for b in bones if b.annuli is not None], SAMPLE)
+    sample = drawn_at_random([b.specimen for b in bones if b.picture], SAMPLE)
     settled = {b.specimen for b in bones if b.by_person}
     sides = report_figures.sides(bones)
     return _TEMPLATES.get_template("report.html").render(

@@ -23,11 +23,11 @@ def earlier_scans(run: Path, known: Mapping[str, KnownScan], scans: Sequence[Sca
         if other is not None:
             _check_same(run, ref, known[other])
     named = {ref.scan for ref in scans}
-    return {name: _found(run, facts) for name, facts in known.items() if name not in named}
+    return {name: found(run, facts) for name, facts in known.items() if name not in named}
 
 
 def _check_same(run: Path, ref: ScanRef, known: KnownScan) -> None:
-    there = _found(run, known)
+    there = found(run, known)
     gone = there is None and not places.is_far(known.path)
     same_place = places.kept_path(run, ref.path) == known.path
     if ref.scan == known.scan and (gone or same_place or _looks_same(there or known, ref)):
@@ -42,7 +42,8 @@ def _check_same(run: Path, ref: ScanRef, known: KnownScan) -> None:
     )
 
 
-def _found(run: Path, facts: KnownScan) -> ScanRef | None:
+def found(run: Path, facts: KnownScan) -> ScanRef | None:
+    """Where a known scan lies now; None when it is not found."""
     path = places.found_path(run, facts.path)
     if path is None:
         return None

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Self
 
 from pipeline.run.ledger_ages import AgeRows
+from pipeline.run.ledger_desk import DeskRows
 from pipeline.run.ledger_file import LedgerFile
 from pipeline.run.ledger_files import FileRows
 from pipeline.run.ledger_people import PeopleRows
@@ -31,6 +32,7 @@ class Ledger:
         self.queue = QueueRows(self._file)
         self.pictures = PictureRows(self._file)
         self.people = PeopleRows(self._file)
+        self.desk = DeskRows(self._file)
         self.files = FileRows(self._file)
 
     @property

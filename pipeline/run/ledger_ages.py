@@ -71,6 +71,19 @@ class AgeRows:
         with self._file.whole_rows():
             return tuple(_aged_bone(*row) for row in self._file.rows(query))
 
+    def one(self, specimen: str) -> AgedBone | None:
+        """One row of ages.csv as last written; None when there is none."""
+        query = "SELECT record, age, final, sources FROM ages WHERE specimen = ?"
+        return next((_aged_bone(*row) for row in self._file.rows(query, specimen)), None)
+
+    def shown_bones(self) -> tuple[str, ...]:
+        """Specimens of which a bone was found and its axis, in the order of ages.csv."""
+        query = """
+            SELECT ages.specimen FROM ages JOIN bones
+            ON bones.scan = json_extract(ages.record, '$.scan') AND bones.number = json_extract(ages.record, '$.bone')
+            WHERE json_extract(bones.measures, '$.axis') IS NOT NULL ORDER BY position"""
+        return tuple(str(s) for (s,) in self._file.rows(query))
+
     def unlike(self, now: Iterable[AgedBone]) -> tuple[AgedBone, ...]:
         """Those rows of ages.csv as last written whose ages are not those of the same specimen in `now`."""
         texts = {a.specimen.specimen: (record_text.written(a.age), record_text.written(a.final)) for a in now}

@@ -20,6 +20,8 @@ from pipeline.scans.run_mark import APPLICATION, LEDGER
 from pipeline.tables.atomic import part_of
 
 FILE = LEDGER
+Transaction = sqlite3.Connection
+"""What statements are given to within a transaction."""
 _WRITTEN_AHEAD = f"{FILE}-wal"
 _WAIT_SECONDS = 10
 """How long to wait for another process of this tool (the page, the report) that is writing."""
@@ -47,9 +49,10 @@ class LedgerFile:
         self._db.close()
 
     @contextlib.contextmanager
-    def transaction(self) -> Iterator[sqlite3.Connection]:
-        """All statements in the block are kept, or none."""
+    def transaction(self, *, to_disk: bool = False) -> Iterator[sqlite3.Connection]:
+        """All statements in the block are kept, or none; with `to_disk`, no power cut after the block undoes them."""
         with self.one_line():
+            self._db.execute(f"PRAGMA synchronous = {'FULL' if to_disk else 'NORMAL'}")
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db

@@ -38,6 +38,8 @@ class KnownScan:
     refusal: Refusal | None = None
 
 
+_FACTS = "scan, path, size, mtime_ns, ctime_ns, inode, sha256, settings, code, hints, cause, width, height, bones"
+_KNOWN = f"SELECT {_FACTS}, stage, refusal, detail FROM scans"
 _PLACE = "path = ?, size = ?, mtime_ns = ?, ctime_ns = ?, inode = ?"
 
 
@@ -53,16 +55,11 @@ class ScanRows:
 
     def all(self) -> dict[str, KnownScan]:
         """Every scan read or refused so far, by name."""
-        names = (
-            "scan, path, size, mtime_ns, ctime_ns, inode, sha256, settings, code, hints, cause, width, height, bones"
-        )
-        known = {}
-        for row in self._file.rows(f"SELECT {names}, stage, refusal, detail FROM scans ORDER BY scan"):
-            *facts, stage, code, detail = row
-            refusal = Refusal(scan=str(row[0]), stage=str(stage), code=str(code), detail=str(detail)) if code else None
-            named = dict(zip(names.split(", "), facts, strict=True))
-            known[str(row[0])] = KnownScan(**named, refusal=refusal)  # type: ignore[arg-type]
-        return known
+        return {str(row[0]): _known(row) for row in self._file.rows(f"{_KNOWN} ORDER BY scan")}
+
+    def one(self, scan: str) -> KnownScan | None:
+        """One scan; None when it was never read."""
+        return next((_known(row) for row in self._file.rows(f"{_KNOWN} WHERE scan = ?", scan)), None)
 
     def store(self, known: KnownScan, bones: Sequence[KeptBone], others_hold: bool = False) -> None:
         """Keep one scan's outcome in place of any earlier one, or only these bones in place of their earlier readings
@@ -100,6 +97,11 @@ class ScanRows:
                 found.setdefault(str(scan), []).append(record_text.read_measures(str(text)))
         return {scan: tuple(bones) for scan, bones in found.items()}
 
+    def readings_on(self, scan: str) -> tuple[BoneReading, ...]:
+        """The readings of the bones on one scan, in reading order, without outlines and arcs."""
+        query = "SELECT measures FROM bones WHERE scan = ? ORDER BY number"
+        return tuple(record_text.read_measures(str(text)) for (text,) in self._file.rows(query, scan))
+
     def digests(self) -> dict[tuple[str, int], str]:
         """Digest of the measures of every (scan, bone)."""
         return {(str(s), int(str(n))): str(d) for s, n, d in self._file.rows("SELECT scan, number, digest FROM bones")}
@@ -107,3 +109,9 @@ class ScanRows:
     def shapes(self, scan: str) -> dict[int, str]:
         """What is drawn of each bone on a scan, as kept: `record_text.read_shape` reads it where it is drawn."""
         return {int(str(n)): str(s) for n, s in self._file.rows("SELECT number, shape FROM bones WHERE scan = ?", scan)}
+
+
+def _known(row: tuple[object, ...]) -> KnownScan:
+    *facts, stage, code, detail = row
+    refusal = Refusal(scan=str(row[0]), stage=str(stage), code=str(code), detail=str(detail)) if code else None
+    return KnownScan(**dict(zip(_FACTS.split(", "), facts, strict=True)), refusal=refusal)  # type: ignore[arg-type]

@@ -1,6 +1,6 @@
 """The tables of a run's ledger."""
 
-VERSION = 2
+VERSION = 3
 """Of the tables; a ledger of another version is left alone."""
 
 TABLES = """
@@ -34,4 +34,9 @@ CREATE TABLE corrections(
     id INTEGER PRIMARY KEY, scan TEXT NOT NULL, bone INTEGER NOT NULL, reader TEXT NOT NULL, made_on TEXT NOT NULL,
     lighting TEXT NOT NULL, dpi REAL, focus_x REAL, focus_y REAL, axis_x REAL, axis_y REAL,
     note TEXT NOT NULL);
+CREATE TABLE desk(
+    id INTEGER PRIMARY KEY, key TEXT UNIQUE NOT NULL, specimen TEXT NOT NULL, reader TEXT NOT NULL, act TEXT NOT NULL,
+    mark INTEGER NOT NULL, x REAL, y REAL, at TEXT NOT NULL);
+CREATE INDEX desk_by_specimen ON desk(specimen);
+CREATE INDEX readings_by_specimen ON readings(specimen);
 """

@@ -1,0 +1,348 @@
+// The desk: one bone after another. Puts picture, ink, hands, keys and the panel of the answer together.
+
+import { Bone } from "./bone.js";
+import { handsOn } from "./hands.js";
+import { Ink } from "./ink.js";
+import { keysOn } from "./keys.js";
+import { Panel } from "./panel.js";
+import { Picture } from "./picture.js";
+import { get, Outbox } from "./server.js";
+
+const IDLE_MS = 60_000; // without a hand or key: the reader has left, and time no longer counts
+const BASE_SHARE = 0.4; // of the axis, shown by "base"
+const MARGIN_SHARE = 0.25; // and by "margin"
+const NEWS_MS = 1500;
+
+const by = (id) => document.getElementById(id);
+
+class Desk {
+  constructor() {
+    this.stage = by("stage");
+    this.picture = new Picture(by("canvas"));
+    this.ink = new Ink(by("ink"), this.picture);
+    this.panel = new Panel(this);
+    this.picture.drawn = () => this.redraw();
+    this.bone = null;
+    this.adjusting = false;
+    this.level = true;
+    this.ghost = null;
+    this.list = { to_do: [], done: [] };
+    this.visited = [];
+    this.ahead = new Map();
+    this.lastHand = this.lastTick = performance.now();
+    handsOn(this.stage, this);
+    keysOn(this);
+    new ResizeObserver(() => this.picture.draw()).observe(this.stage);
+    setInterval(() => this.tick(), 1000);
+    for (const event of ["pointermove", "pointerdown", "keydown", "wheel"]) {
+      addEventListener(event, () => { this.lastHand = performance.now(); }, { passive: true });
+    }
+    addEventListener("beforeunload", (event) => {
+      if (this.outbox?.waiting.length) event.preventDefault();
+    });
+    addEventListener("hashchange", () => this.open(decodeURIComponent(location.hash.slice(1))));
+  }
+
+  // ------------------------------------------------------------------------------------------------ who and what
+  async start() {
+    this.run = await get("/api/run");
+    this.panel.showRun(this.run);
+    this.kind = localStorage.getItem("opercle-desk-list") || "queue";
+    if (!(this.kind in this.run.kinds)) this.kind = "queue";
+    this.reader = localStorage.getItem("opercle-desk-reader") || "";
+    this.second = "";
+    if (this.reader && this.kind !== "joint") await this.begin();
+    else this.panel.askName();
+  }
+
+  async begin() {
+    localStorage.setItem("opercle-desk-reader", this.reader);
+    localStorage.setItem("opercle-desk-list", this.kind);
+    this.outbox = new Outbox(this.reader, (waiting, error) => this.panel.showStored(waiting, error));
+    this.panel.showReader();
+    this.bone = null;
+    this.visited = [];
+    this.ahead.clear();
+    await this.learnList();
+    const wanted = decodeURIComponent(location.hash.slice(1));
+    const first = wanted || this.list.to_do[0];
+    if (first) await this.open(first);
+    else this.close();
+  }
+
+  async learnList() {
+    this.list = await get("/api/work", { kind: this.kind, reader: this.reader });
+    this.panel.showProgress(this.list);
+  }
+
+  get joint() {
+    return this.kind === "joint";
+  }
+
+  // ------------------------------------------------------------------------------------------------ bones
+  asked(specimen) {
+    return this.joint ? { specimen, reader: this.reader, with: this.second } : { specimen, reader: this.reader };
+  }
+
+  async open(specimen) {
+    if (!specimen || this.bone?.facts.specimen === specimen) return;
+    const turn = (this.turn = (this.turn || 0) + 1);
+    let facts;
+    try {
+      facts = await get("/api/bone", this.asked(specimen));
+    } catch (error) {
+      this.panel.alarm(error.message);
+      return;
+    }
+    if (turn !== this.turn) return;
+    this.panel.alarm("");
+    this.adjusting = false;
+    this.bone = new Bone(facts, this.reader, (address, body) => this.outbox.post(address, body), () => this.refresh());
+    this.tick();
+    this.bone.seconds = 0;
+    this.visited = this.visited.filter((s) => s !== specimen).concat(specimen);
+    history.replaceState(null, "", `#${encodeURIComponent(specimen)}`);
+    this.picture.tone = { ...this.picture.tone, brightness: 0, contrast: 0, plain: false };
+    this.panel.showBone(this.bone);
+    await this.showPicture(turn);
+    this.stage.focus({ preventScroll: true });
+    this.fetchAhead();
+  }
+
+  // The stored, smaller picture at once, the scan's own pixels as soon as they are there.
+  async showPicture(turn) {
+    const { specimen, sign, sharp } = this.bone.facts;
+    const fetched = this.ahead.get(specimen);
+    this.ahead.delete(specimen);
+    const full = fetched || fetch(`/picture/full?${new URLSearchParams({ specimen, sign })}`);
+    by("loading").hidden = true;
+    const take = async (response, first) => {
+      if (turn !== this.turn || !response.ok) return false;
+      await this.picture.take(response, this.bone.axis);
+      if (first) this.frame();
+      return true;
+    };
+    if (fetched || sharp) {
+      if (await take(await full, true)) return;
+    }
+    const stored = await take(await fetch(`/picture/stored?${new URLSearchParams({ specimen, sign })}`), true);
+    if (fetched || sharp) return;
+    by("loading").hidden = false;
+    full.then(async (response) => {
+      const sharper = await take(response, !stored);
+      if (turn !== this.turn) return;
+      by("loading").hidden = true;
+      if (!sharper) this.panel.alarm("The scan is not where it was, or has changed: you see the smaller picture that the run keeps.");
+    }, () => {});
+  }
+
+  fetchAhead() {
+    const next = this.nextToDo();
+    if (!next || this.ahead.has(next)) return;
+    this.ahead.clear();
+    const coming = get("/api/bone", this.asked(next))
+      .then(({ sign }) => fetch(`/picture/full?${new URLSearchParams({ specimen: next, sign })}`));
+    coming.catch(() => this.ahead.delete(next));
+    this.ahead.set(next, coming);
+  }
+
+  close() {
+    this.bone = null;
+    this.picture.empty();
+    this.panel.showNothing();
+  }
+
+  nextToDo() {
+    const { to_do: toDo } = this.list;
+    const here = toDo.indexOf(this.bone?.facts.specimen);
+    const rest = [...toDo.slice(here + 1), ...toDo.slice(0, Math.max(here, 0))];
+    return rest.find((specimen) => specimen !== this.bone?.facts.specimen);
+  }
+
+  async next() {
+    const next = this.nextToDo();
+    await this.learnList().catch((error) => this.panel.alarm(error.message));
+    const still = next && this.list.to_do.includes(next) ? next : this.nextToDo();
+    if (still) await this.open(still);
+    else if (!this.list.to_do.length) this.close();
+  }
+
+  async previous() {
+    const here = this.visited.indexOf(this.bone?.facts.specimen);
+    const before = here > 0 ? this.visited[here - 1] : this.list.done.filter((s) => s !== this.bone?.facts.specimen).at(-1);
+    if (!before) return;
+    const visited = this.visited;
+    await this.open(before);
+    this.visited = visited.includes(before) ? visited : [before, ...visited];
+  }
+
+  // ------------------------------------------------------------------------------------------------ view
+  frame() {
+    if (!this.bone) return;
+    const { axis } = this.bone;
+    this.picture.view.angle = this.level ? -axis.angle : 0;
+    this.picture.hold([...this.bone.facts.outline, axis.focus, axis.tip]);
+  }
+
+  near(share, atMargin) {
+    const { axis } = this.bone;
+    this.picture.goTo(axis.point(axis.length * (atMargin ? 1 - share / 2 + 0.02 : share / 2)), axis.length * share * 1.1);
+  }
+
+  redraw() {
+    this.ink.draw(this.bone, { ghost: this.ghost, adjusting: this.adjusting });
+    if (this.bone) this.panel.showScale(this.picture.view.zoom, this.bone);
+  }
+
+  refresh() {
+    this.panel.showAnswer(this.bone);
+    this.redraw();
+  }
+
+  tone(changes) {
+    Object.assign(this.picture.tone, changes);
+    this.picture.retone();
+    this.panel.showTone();
+  }
+
+  // ------------------------------------------------------------------------------------------------ hands
+  hover(place) {
+    this.ghost = this.adjusting ? null : place;
+    this.redraw();
+  }
+
+  choose(mark) {
+    this.bone.chosen = mark;
+    this.bone.cursor = this.bone.axis.place(this.bone.marks.get(mark));
+    this.refresh();
+  }
+
+  placeAt(place) {
+    this.ghost = null;
+    this.bone.cursor = place;
+    this.bone.place(place);
+  }
+
+  dragMark(mark, place) {
+    this.bone.marks.set(mark, this.bone.axis.point(place));
+    this.bone.cursor = place;
+    this.redraw();
+  }
+
+  dropMark(mark, place, before) {
+    this.bone.move(mark, place, before);
+  }
+
+  dragEnd(end, point) {
+    const { axis } = this.bone;
+    const moved = end === "focus" ? [point, axis.tip] : [axis.focus, point];
+    this.bone.axis = new axis.constructor(...moved);
+    this.redraw();
+  }
+
+  dropEnd() {
+    const { axis } = this.bone;
+    this.panel.axisNews("stored");
+    this.bone.correct(axis.focus, axis.tip).catch((error) => this.panel.axisNews(error.message));
+    this.panel.offerAgain();
+    if (this.level) this.picture.turn(-axis.angle);
+    this.refresh();
+  }
+
+  step(pixels, far) {
+    const step = (pixels * (far ? 10 : 1)) / this.picture.view.zoom;
+    this.bone.cursor = this.bone.axis.bounded(this.bone.cursor + step);
+    const [x, y] = this.picture.toScreen(this.bone.axis.point(this.bone.cursor));
+    const [width, height] = this.picture.size;
+    if (x < 20 || y < 20 || x > width - 20 || y > height - 20) this.picture.move(width / 2 - x, height / 2 - y);
+    this.redraw();
+    this.panel.showWhere(this.bone);
+  }
+
+  nudge(pixels) {
+    const { bone } = this;
+    if (bone.chosen === null) return;
+    const place = bone.axis.place(bone.marks.get(bone.chosen)) + pixels / this.picture.view.zoom;
+    bone.move(bone.chosen, place);
+    bone.cursor = bone.axis.bounded(place);
+    this.refresh();
+  }
+
+  // ------------------------------------------------------------------------------------------------ what buttons and keys do
+  do(name) {
+    const { bone, picture } = this;
+    if (!bone && name !== "next" && name !== "previous") return;
+    const middle = picture.size.map((side) => side / 2);
+    const acts = {
+      nearer: () => picture.zoomAt(picture.toScreen(bone.axis.point(bone.cursor)), 1.3),
+      farther: () => picture.zoomAt(middle, 1 / 1.3),
+      whole: () => this.frame(),
+      base: () => this.near(BASE_SHARE, false),
+      margin: () => this.near(MARGIN_SHARE, true),
+      level: () => { this.level = !this.level; this.frame(); this.panel.showTone(); },
+      invert: () => this.tone({ invert: !picture.tone.invert }),
+      even: () => this.tone({ even: !picture.tone.even }),
+      plain: () => this.tone({ brightness: 0, contrast: 0, invert: false, even: false, plain: !picture.tone.plain }),
+      place: () => bone.place(bone.cursor),
+      remove: () => bone.remove(bone.chosen ?? bone.nearest(bone.cursor, 14 / picture.view.zoom)),
+      undo: () => bone.undo(),
+      hidden: () => { bone.hidden = !bone.hidden; bone.touch(); },
+      save: () => this.save(bone.count),
+      unaged: () => this.save(null),
+      next: () => this.next(),
+      previous: () => this.previous(),
+      adjust: () => { this.adjusting = !this.adjusting; this.ghost = null; this.refresh(); },
+      again: () => this.readAgain(),
+    };
+    return acts[name]?.();
+  }
+
+  async save(annuli) {
+    const { bone } = this;
+    if (bone.answer && !bone.touched && annuli !== null) return this.next();
+    if (annuli === 0 && !bone.sureOfNone) {
+      bone.sureOfNone = true;
+      this.panel.ask("No annulus is marked. Save again if the bone has none.");
+      return undefined;
+    }
+    this.tick();
+    try {
+      const facts = await bone.save(annuli, this.joint ? this.second : null);
+      if (bone !== this.bone) return undefined;
+      bone.learn(facts);
+      this.panel.showBone(bone, { saved: true });
+      this.redraw();
+      await this.learnList();
+      this.fetchAhead();
+    } catch (error) {
+      this.panel.alarm(error.message);
+    }
+    return undefined;
+  }
+
+  async readAgain() {
+    const { bone } = this;
+    this.panel.axisNews("the machine reads the bone again …");
+    await bone.readAgain();
+    let run = { busy: true };
+    while (run.busy && !run.fault) {
+      await new Promise((wait) => setTimeout(wait, NEWS_MS));
+      run = await get("/api/run");
+    }
+    if (bone !== this.bone) return;
+    bone.learn(await get("/api/bone", this.asked(bone.facts.specimen)));
+    this.panel.axisNews(run.fault || (bone.facts.after || !bone.answer ? "read again" : ""));
+    this.panel.showBone(bone, { saved: true });
+    this.redraw();
+  }
+
+  // Time goes to the bone that is shown, unless the reader has left.
+  tick() {
+    const now = performance.now();
+    if (this.bone && !document.hidden && now - this.lastHand < IDLE_MS) this.bone.seconds += (now - this.lastTick) / 1000;
+    this.lastTick = now;
+  }
+}
+
+const desk = new Desk();
+desk.start().catch((error) => desk.panel.alarm(error.message));

@@ -1,0 +1,57 @@
+"""The desk served on this machine: the socket first, then its address, then requests until Ctrl-C."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+from collections.abc import Callable
+from ipaddress import ip_address
+
+import uvicorn
+
+from pipeline.desk.app import desk_app
+from pipeline.desk.desk import Desk
+from pipeline.errors import RunError
+
+LOCAL = "127.0.0.1"
+MOST_AT_ONCE = 64
+"""Requests in hand; more are answered 503. Two readers and their pictures need ten."""
+
+
+def serve(desk: Desk, host: str, port: int, print_line: Callable[[str], None]) -> None:
+    """Serve until Ctrl-C. `port` 0 takes any free one. Raises RunError when the address cannot be used."""
+    here = is_local(host)
+    token = "" if here else secrets.token_urlsafe(24)
+    with _listening(host, port) as listener:
+        taken = listener.getsockname()[1]
+        shown = f"[{host}]" if ":" in host else host
+        names = {f"{shown}:{taken}"} | ({f"localhost:{taken}"} if here else set())
+        app = desk_app(desk, frozenset(n.lower() for n in names), token)
+        config = uvicorn.Config(
+            app, log_level="warning", access_log=False, server_header=False, limit_concurrency=MOST_AT_ONCE,
+            timeout_keep_alive=30, lifespan="off", ws="none",
+        )  # fmt: skip
+        print_line(f"http://{shown}:{taken}/" + (f"?token={token}" if token else ""))
+        uvicorn.Server(config).run(sockets=[listener])
+
+
+def is_local(host: str) -> bool:
+    """Whether only programs of this machine reach an address. Raises RunError when it is no address."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        raise RunError(f"--host {host}: give an address in numbers, as {LOCAL}") from None
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        if hasattr(socket, "SO_REUSEADDR") and not hasattr(socket, "SO_EXCLUSIVEADDRUSE"):
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, port))
+        listener.listen(128)
+    except OSError as e:
+        listener.close()
+        raise RunError(f"{host} port {port} cannot be used ({e.strerror}); give another --port, or 0 for any") from None
+    return listener
