@@ -21,7 +21,7 @@ from pipeline.simulate.sketching.rings import Profile, Winters, opacity
 from pipeline.simulate.sketching.sensor import blurred, compressed, encoded, sharpened, to_pixels, uneven
 from pipeline.simulate.sketching.sketch import Course, Sketch, known, overgrowth, sketch, spread_out
 from pipeline.simulate.sketching.slant import Slant, seen_aslant
-from pipeline.simulate.tray import Stuff, furnish
+from pipeline.simulate.tray import SHORT_ROW, Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
 
 NAME = "phone"
@@ -45,6 +45,7 @@ BONE = (0.55, 0.9)  # light returned by thick bone
 GLOSS = np.float32(0.015)  # mirrored off the surface everywhere
 CASTS = ((1.0, 1.0, 1.0), (1.12, 1.0, 0.78), (0.9, 1.0, 1.12), (0.98, 1.05, 0.93))  # red, green, blue
 SLANT = {"clean": 0.04, "typical": 0.09, "hard": 0.14}  # how far corners of the view are moved, share of its sides
+SLANT_OF_ROWS = 0.03  # where bones lie in several rows: a person takes care that the rows are seen
 CLOTH_AROUND = 2.5  # of that: how far the cloth reaches beyond what is laid on it
 THREAD_MM = (0.25, 0.7)
 QUALITY = {"clean": (80, 95), "typical": (60, 90), "hard": (35, 75)}  # of the compression
@@ -66,7 +67,8 @@ def lit(
     covers = [bone.canvas.cover for bone in bones]
     layout = spread_out(random, bones, plan, variety)
     width, height = layout.size
-    around = round(CLOTH_AROUND * SLANT[plan.level.name] * width), round(CLOTH_AROUND * SLANT[plan.level.name] * height)
+    most = SLANT[plan.level.name] if plan.bones <= SHORT_ROW else SLANT_OF_ROWS
+    around = round(CLOTH_AROUND * most * width), round(CLOTH_AROUND * most * height)
     cloth = _cloth(random, (height + 2 * around[1], width + 2 * around[0]), plan.px_per_mm)
     table = cloth[around[1] : around[1] + height, around[0] : around[0] + width]
     _shadows(random, table, covers, layout.corners, plan.px_per_mm)
@@ -77,7 +79,7 @@ def lit(
         part += bone.canvas.cover[..., None] * (light - part)
     stuff = Stuff(paper=0.7, ink=0.04, pencil=0.5, dust=0.4)
     furnish(random, table, layout, covers, words, plan.level.litter_per_cm2, plan.px_per_mm, stuff)
-    slant = Slant.drawn(random, layout.size, SLANT[plan.level.name])
+    slant = Slant.drawn(random, layout.size, most)
     picture = slant.view(cloth, around)
     pixels = _photographed(random, picture, plan.level, plan.dpi)
     facts = [
