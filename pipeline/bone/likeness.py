@@ -48,6 +48,9 @@ _KEPT_OF_BONE = (0.50, 0.70)
 _COVER_OF_BONE = (0.85, 0.92)
 # Contrast of its darkest parts over its own: print on paper stands out far more than paper on the backing.
 _INK_OF_PRINT = (9.0, 16.0)
+# The same ratio for dark things on a bright backing: print on grey paper is far darker than the paper, while photocopied
+# bones are about equally black all over, however many white winters cross them.
+_INK_OF_COPY = (1.6, 2.2)
 _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
 _OUTLINE_SIDE = 80  # pixels; a mask reduced to this size keeps its outline
 _STROKE = 9  # pixels of that size; letters of two lines on a label are drawn with thinner strokes than this
@@ -159,6 +162,8 @@ def texture_likeness(cutout: Cutout, small: Small) -> float:
     # Ribs of a photocopied bone are as dark as ink, and a bone found with a wide shadow is as gappy as a word; but
     # print is both, and has no plain zones.
     whole, unwritten = _wholeness(cutout), _falling(strokes(small, _STROKE_STEP), _STROKES_OF_PRINT)
+    if not cutout.brighter:  # the blades between the winters of a photocopied bone are as thin and dark as strokes
+        unwritten = max(unwritten, _falling(ink(small), _INK_OF_COPY))
     print_free = max(whole * unwritten, _rising(at_rim, _PLAIN_ZONES) * max(whole, unwritten))
     return (
         _rising(at_rim, _ZONES_OF_BONE)
