@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.bone.backing import Backing
 from pipeline.bone.median import median
 from pipeline.bone.objects import FAINT_SHARE, NOISE_MULTIPLE, Thing
-from pipeline.bone.shape import disc_opened, largest_filled, outer_contour
+from pipeline.bone.shape import disc, disc_opened, largest_filled, outer_contour
 from pipeline.bone.smoothing import smooth
 from pipeline.records import Float, Mask, Scan
 
@@ -20,6 +20,8 @@ _PAD_PX = 8  # pixels about a bone that its crop includes, at least
 _PAD_SHARE = 0.02  # share of the bone's longer side that its crop includes about it
 # Share of the brightness step at which the bone ends; half for a sharp edge, less because the margin thins out.
 _MARGIN_LEVEL = 0.40
+_IN_ONE_PIECE = 0.93  # share of its inner area; less is left when the thing falls apart
+_BRIDGE_SHARE = 0.012  # of the thing's size; half as wide as the widest gap that is bridged then: wider than a winter
 _LEAST_STEP = 0.008  # brightness; steps below this are quantisation
 _LEAST_BLUR_PX = 0.7  # pixels; standard deviation of the smoothing before the outline is drawn, on sharp scans
 _MOST_BLUR_PX = 2.0  # pixels; the same where the grain is coarse (photocopies)
@@ -106,8 +108,10 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, taken: Mask, scale: floa
     # A shadow that the thing was found with is not part of it, however deep it reaches.
     clear = core & (calm > FAINT_SHARE * typical)
     solid = ((above > 0) | clear) & allowed
-    solid = largest_filled(solid.astype(np.uint8))
-    mask = _without_hairs(solid, max(2, round(_HAIR_SHARE * size)))
+    joined = largest_filled(solid.astype(np.uint8))
+    if np.count_nonzero(joined) < _IN_ONE_PIECE * np.count_nonzero(core):
+        joined = largest_filled((solid | (core & _bridged(solid, _BRIDGE_SHARE * size))).view(np.uint8))
+    mask = _without_hairs(joined, max(2, round(_HAIR_SHARE * size)))
     if np.count_nonzero(mask) < 16:
         return None
     whole = mask[::2, ::2] | core[::2, ::2]
@@ -115,6 +119,14 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, taken: Mask, scale: floa
     covered = float(np.mean(clear)) if clear.size else 0.0
     kept = float(np.count_nonzero(mask)) / size**2
     return Cutout((left, top), grey, under, mask, _outline(mask, above, (left, top)), covered, kept, brighter)
+
+
+def _bridged(solid: Mask, radius: float) -> Mask:
+    """The mask with gaps narrower than two radii closed: winters as white as the paper cut a photocopied bone in two."""
+    every = max(1, int(radius / 3))
+    thin = np.pad(solid[::every, ::every].view(np.uint8), 1)
+    closed = cv2.morphologyEx(thin, cv2.MORPH_CLOSE, disc(max(1, round(radius / every))))[1:-1, 1:-1]
+    return np.asarray(closed.repeat(every, 0).repeat(every, 1)[: solid.shape[0], : solid.shape[1]] > 0)
 
 
 def _nearest_to(thing: NDArray[np.uint8], taken: Mask) -> Mask:
