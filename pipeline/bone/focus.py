@@ -26,6 +26,14 @@ SHORTLIST = 48
 """Candidates along whose rays the pixels are looked at."""
 NEIGHBOURHOOD = 14.0
 """Pixels about the best candidate within which the weighted mean is taken."""
+MOST_ASIDE_DEGREES = 8.0
+"""Degrees by which the axis is turned so that it does not end in a nick of the margin."""
+NICK_DEGREES = 8.0
+"""Degrees to either side that a nick is compared with."""
+NICK_SHARE = 0.012
+"""Share of the radius by which the margin falls short in a nick."""
+ENVELOPE_PERCENTILE = 75
+"""Of the margin to either side: nicks do not lower it."""
 AXIS_RAYS = 0.6
 """The axis is the weighted middle of the rays longer than this share of the longest: not the longest ray, which a
 spine may be."""
@@ -67,7 +75,7 @@ def find_axis(bone: Bone, loss: Float, settings: FocusSettings) -> Axis:
     signs = all_signs(of_direction[chosen], radial_signs(small, points[chosen], reach[chosen]))
     middle, certainty = most_likely(points[chosen], score(signs, settings.choice))
     focus = small.to_scan(middle)
-    direction = axis_direction(bone.outline, focus)
+    direction = clear_of_nicks(bone.outline, focus, axis_direction(bone.outline, focus))
     return Axis(
         focus=_point(focus),
         tip=_point(far_margin(bone.outline, focus, direction)),
@@ -106,6 +114,19 @@ def axis_direction(outline: Float, focus: NDArray[np.float64]) -> float:
     share = reach / longest_ray(reach[None])
     weight = np.clip(share - AXIS_RAYS, 0, 1 - AXIS_RAYS)
     return float(np.arctan2((weight * np.sin(ANGLES)).sum(), (weight * np.cos(ANGLES)).sum()))
+
+
+def clear_of_nicks(outline: Float, focus: NDArray[np.float64], direction: float) -> float:
+    """The direction nearest to the one given, within `MOST_ASIDE_DEGREES`, in which no nick of the margin lies."""
+    aside = np.arange(-MOST_ASIDE_DEGREES - NICK_DEGREES, MOST_ASIDE_DEGREES + NICK_DEGREES + 0.5)
+    reach = np.array([float(np.hypot(*(far_margin(outline, focus, direction + a) - focus))) for a in np.deg2rad(aside)])
+    around = np.lib.stride_tricks.sliding_window_view(reach, 2 * int(NICK_DEGREES) + 1)
+    envelope = np.percentile(around, ENVELOPE_PERCENTILE, axis=1)
+    side = int(NICK_DEGREES)
+    clear = reach[side:-side] >= (1 - NICK_SHARE) * envelope
+    offset = aside[side:-side]
+    ordered = sorted(np.flatnonzero(clear), key=lambda i: (abs(offset[i]), offset[i]))
+    return direction + float(np.deg2rad(offset[ordered[0]])) if ordered else direction
 
 
 def far_margin(outline: Float, focus: NDArray[np.float64], direction: float) -> NDArray[np.float64]:

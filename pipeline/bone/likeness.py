@@ -48,8 +48,8 @@ _KEPT_OF_BONE = (0.50, 0.70)
 _COVER_OF_BONE = (0.85, 0.92)
 # Contrast of its darkest parts over its own: print on paper stands out far more than paper on the backing.
 _INK_OF_PRINT = (9.0, 16.0)
-# The same ratio for dark things on a bright backing: print on grey paper is far darker than the paper, while photocopied
-# bones are about equally black all over, however many white winters cross them.
+# The same ratio for dark things on a bright backing: print on grey paper is far darker than the paper, while
+# photocopied bones are about equally black all over, however many white winters cross them.
 _INK_OF_COPY = (1.6, 2.2)
 _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
 _OUTLINE_SIDE = 80  # pixels; a mask reduced to this size keeps its outline

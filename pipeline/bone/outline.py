@@ -122,7 +122,7 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, taken: Mask, scale: floa
 
 
 def _bridged(solid: Mask, radius: float) -> Mask:
-    """The mask with gaps narrower than two radii closed: winters as white as the paper cut a photocopied bone in two."""
+    """The mask with gaps narrower than two radii closed: winters as white as the paper cut a photocopied bone up."""
     every = max(1, int(radius / 3))
     thin = np.pad(solid[::every, ::every].view(np.uint8), 1)
     closed = cv2.morphologyEx(thin, cv2.MORPH_CLOSE, disc(max(1, round(radius / every))))[1:-1, 1:-1]

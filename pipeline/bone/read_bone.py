@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from pipeline.bone.focus import by_hand, find_axis
+from pipeline.bone.margin import within_margin
 from pipeline.bone.marks import find_marks
 from pipeline.bone.opacity import opacity_loss
 from pipeline.bone.radial_profile import radial_profile
@@ -43,7 +44,7 @@ def read_bone(bone: Bone, row: Specimen | None, scan: Scan, settings: Settings) 
     axis = by_hand(row, scale) if row is not None and given else find_axis(small, loss, settings.focus)
     strip = unwrap(small, loss, axis, settings.unwrap)
     profile = radial_profile(strip, settings.profile)
-    marks = find_marks(strip, profile, axis.focus)
+    marks = within_margin(find_marks(strip, profile, axis.focus), axis)
     traits = bone_traits(small, strip, profile, axis)
     dpi = row.dpi if row is not None and row.dpi is not None else scan.dpi
     notices = list(scan.notices) if dpi is scan.dpi else []
