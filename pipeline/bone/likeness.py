@@ -24,6 +24,9 @@ _SOLIDITY_OF_BONE = (0.65, 0.85)
 _SOLIDITY_OF_LETTER = (0.86, 0.93)
 # Contrast of its clearest parts over its usual one: print is as black everywhere, bones are densest at the base.
 _FLATNESS_OF_LETTER = (1.03, 1.08)
+# What is as round as a coin, or has its zones about a deep focus as a scale, may be a rounded bone whose marks close
+# around the focus: doubtful, and taken only when the table promises a bone.
+_MAY_BE_ROUND = 0.45
 _EDGE_OF_FRAME = (0.30, 0.45)  # share of the outline on the scan's edge: lid shadows and frames hug it
 # Share of the brightness step made at the outline: glare and stains fade out, bones end.
 _SHARPNESS_OF_BONE = (0.10, 0.30)
@@ -51,6 +54,7 @@ _INK_OF_PRINT = (9.0, 16.0)
 # The same ratio for dark things on a bright backing: print on grey paper is far darker than the paper, while
 # photocopied bones are about equally black all over, however many white winters cross them.
 _INK_OF_COPY = (1.6, 2.2)
+_RELIEF_OF_BONE = (1.2, 1.4)  # the same for bright things: printed paper stays below 1.15
 _SIDE = 112  # pixels; a bone reduced to this size keeps its zones and loses its grain
 _OUTLINE_SIDE = 80  # pixels; a mask reduced to this size keeps its outline
 _STROKE = 9  # pixels of that size; letters of two lines on a label are drawn with thinner strokes than this
@@ -115,7 +119,7 @@ def shape_likeness(shape: Shape) -> float:
     return (
         _falling(shape.squareness - lenient, _SQUARENESS_OF_PAPER)
         * _falling(shape.aspect, _ASPECT_OF_RULER)
-        * _falling(shape.roundness, _ROUNDNESS_OF_COIN)
+        * max(_falling(shape.roundness, _ROUNDNESS_OF_COIN), _MAY_BE_ROUND)
         * _rising(shape.solidity, _SOLIDITY_OF_BONE)
         * _falling(shape.on_edge, _EDGE_OF_FRAME)
     )
@@ -162,12 +166,14 @@ def texture_likeness(cutout: Cutout, small: Small) -> float:
     # Ribs of a photocopied bone are as dark as ink, and a bone found with a wide shadow is as gappy as a word; but
     # print is both, and has no plain zones.
     whole, unwritten = _wholeness(cutout), _falling(strokes(small, _STROKE_STEP), _STROKES_OF_PRINT)
-    if not cutout.brighter:  # the blades between the winters of a photocopied bone are as thin and dark as strokes
+    if cutout.brighter:  # lit from the side, ribs are brighter than the rest; nothing on paper is brighter than paper
+        unwritten = max(unwritten, _rising(ink(small), _RELIEF_OF_BONE))
+    else:  # the blades between the winters of a photocopied bone are as thin and dark as strokes
         unwritten = max(unwritten, _falling(ink(small), _INK_OF_COPY))
     print_free = max(whole * unwritten, _rising(at_rim, _PLAIN_ZONES) * max(whole, unwritten))
     return (
-        _rising(at_rim, _ZONES_OF_BONE)
-        * _falling(deep - at_rim, _ZONES_OF_SCALE)
+        _rising(max(at_rim, deep), _ZONES_OF_BONE)
+        * max(_falling(deep - at_rim, _ZONES_OF_SCALE), _MAY_BE_ROUND)
         * _falling(ink(small), _INK_OF_PRINT)
         * print_free
     )
