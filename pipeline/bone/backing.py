@@ -29,6 +29,8 @@ SURELY_BRIGHT = 0.70
 _FITS = 7  # reweighted fits; the scale of the residuals settles after four or five
 _EVERY = 2  # cells; a quadratic surface needs no more than every second one
 _FIRST_SCALE = 0.12  # brightness; wide enough for uneven light, too narrow to take in bones
+_LEAST_FIRST_SCALE = 0.04  # brightness; an even backing is darker in the middle or corners by no more
+_RIM_SPREADS = 5.0  # standard deviations of the rim's brightness within which the backing lies elsewhere
 _LEAST_SCALE = 0.006  # brightness; below this residuals are quantisation
 _ONE_SIDE = 0.5  # share of the scale on the side on which things lie
 _NEAR = 0.02  # brightness; what differs less from the fit may be uneven backing and shapes the surface
@@ -114,10 +116,13 @@ def _surface(grid: Float, field: Mask) -> Float:
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1)
     sparse = field[::_EVERY, ::_EVERY]
     inside, seen = terms[::_EVERY, ::_EVERY][sparse], grid[::_EVERY, ::_EVERY][sparse]
-    start = _commonest(grid[_rim(field)])
+    rim = grid[_rim(field)]
+    start = _commonest(rim)
     things_brighter = 1.0 if start > SURELY_BRIGHT else _ONE_SIDE
     things_darker = 1.0 if start < SURELY_DARK else _ONE_SIDE
-    residual, scale = seen - start, _FIRST_SCALE
+    residual = seen - start
+    # Where the rim is even the backing is, and a faint bone on it must not draw the surface to itself.
+    scale = float(np.clip(_RIM_SPREADS * 1.4826 * median(np.abs(rim - start)), _LEAST_FIRST_SCALE, _FIRST_SCALE))
     solution = np.array([start, 0, 0, 0, 0, 0], np.float32)
     for turn in range(_FITS):
         side = np.where(residual > 0, things_brighter, things_darker)
