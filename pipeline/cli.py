@@ -204,6 +204,30 @@ def refit(
         print(line)
 
 
+@app.command(epilog="Example:  opercle growth run-2026 older-ages.csv --out growth-2026")
+def growth(
+    source: Annotated[
+        list[Path],
+        typer.Argument(metavar="SOURCE...", help="Folders that `opercle age` wrote, and tables of ages (CSV)."),
+    ],
+    lengths: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Table of fish that were only measured; they get ages by the key."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the results. Default: growth in the only run, else ./growth.")
+    ] = None,
+    settings: Annotated[
+        list[str] | None, typer.Option(help="Settings file on top of the shipped ones; repeats, later wins.")
+    ] = None,
+) -> None:
+    """From ages to growth curves, good and poor years, age-length keys, maturity, condition and mortality."""
+    from pipeline.commands.growth import growth
+
+    for line in growth(source, lengths, out, settings or (), _say).lines():
+        print(line)
+
+
 @app.command(epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
 def simulate(
     out: Annotated[Path, typer.Argument(help="Folder for the drawn scans and tables: new or empty.")],

@@ -20,6 +20,7 @@ from pipeline.settings_first_pass import (
     ScanSettings,
     UnwrapSettings,
 )
+from pipeline.settings_population import PopulationSettings
 from pipeline.settings_second_pass import (
     CountSettings,
     EvidenceModel,
@@ -59,6 +60,7 @@ class SpeciesSettings(Section):
 
     growth: GrowthSettings
     season: SeasonSettings
+    population: PopulationSettings
     water: Mapping[str, SeasonSettings] = {}
     """Season by water, where it differs."""
 
@@ -87,6 +89,7 @@ class Settings(Section):
     refit: RefitSettings
     batch: BatchSettings
     pictures: PictureSettings
+    population: PopulationSettings
     other_names: Mapping[str, str] = {}
     """Other name of a species in tables -> its name here."""
     species: Mapping[str, SpeciesSettings] = {}
@@ -94,7 +97,9 @@ class Settings(Section):
     def species_of(self, name: str) -> SpeciesSettings:
         """Settings of a species; the general ones when the species has none."""
         found = self.species.get(name.strip().lower())
-        return found or SpeciesSettings(growth=self.growth, season=self.season, water=self.water)
+        return found or SpeciesSettings(
+            growth=self.growth, season=self.season, population=self.population, water=self.water
+        )
 
     def knows(self, name: str) -> bool:
         """Whether a settings file for this species was read."""
@@ -106,7 +111,8 @@ class Settings(Section):
 
     def second_pass_digest(self) -> str:
         """Hash of what ages depend on besides the readings: another digest means that ages may change."""
-        return _digest(self.model_dump(mode="json", exclude={*FIRST_PASS, "other_names", "refit", "batch", "pictures"}))
+        others = dict.fromkeys((*FIRST_PASS, "other_names", "refit", "batch", "pictures", "population"), True)
+        return _digest(self.model_dump(mode="json", exclude={**others, "species": {"__all__": {"population"}}}))
 
     def digest(self) -> str:
         """Hash of all settings."""

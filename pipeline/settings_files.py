@@ -26,7 +26,7 @@ SHIPPED = _HERE / "configs" if (_HERE / "configs").is_dir() else _HERE.parent / 
 _MOST_DEPTH = 5
 """Groups within groups; the deepest that a setting lies in is `[water."a lake"]` or `[count.weights]`."""
 _TOO_DEEP = "{}: groups of settings within groups, deeper than any setting lies; write [section] above key = value"
-SPECIES_SECTIONS = ("growth", "season", "water")
+SPECIES_SECTIONS = ("growth", "season", "water", "population")
 
 
 def read_settings(extra: Iterable[str | Path] = ()) -> Settings:

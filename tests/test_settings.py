@@ -202,7 +202,7 @@ def test_a_water_differs_from_the_season_only_where_it_says_so(read):
 
 def test_a_species_file_cannot_set_what_does_not_differ_by_species(told):
     (line,) = told('species = "roach"\n[scan]\nleast_dpi = 150')
-    assert line == "mine.toml: scan: does not differ by species; growth, season, water may"
+    assert line == "mine.toml: scan: does not differ by species; growth, season, water, population may"
 
 
 def test_photocopy_is_found_by_its_bare_name_and_differs_only_where_its_file_says_so():

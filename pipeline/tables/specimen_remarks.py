@@ -26,8 +26,14 @@ _OF_A_FISH: dict[str, Callable[[Specimen], str]] = {
 
 def named_species(rows: Sequence[Specimen], settings: Settings) -> list[Specimen]:
     """The rows with species under the names that the settings give for their other names."""
+    name = names_of_species(settings)
+    return [replace(s, species=name(s.species)) for s in rows]
+
+
+def names_of_species(settings: Settings) -> Callable[[str], str]:
+    """What gives a species the name that the settings have for it; a name they do not know stays."""
     others = {folded(name): species for name, species in settings.other_names.items()}
-    return [replace(s, species=others.get(folded(s.species), s.species)) for s in rows]
+    return lambda species: others.get(folded(species), species)
 
 
 def folded(name: str) -> str:

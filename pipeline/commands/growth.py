@@ -1,0 +1,232 @@
+"""`opercle growth`: from ages to what they are for. Fish in; figures, tables, plots and a page out."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tqdm import tqdm
+
+from pipeline.errors import OpercleError, TableError
+from pipeline.fish_records import Fish
+from pipeline.growth.ages import ReadingError
+from pipeline.growth.curve_fit import Limits
+from pipeline.growth.figures import as_json
+from pipeline.growth.measured import Measured, ages_of_measured
+from pipeline.growth.notes import CAUTION
+from pipeline.growth.size_condition import StandardWeight
+from pipeline.growth.whole import ALL, Choices, Study, draws, method_of, studied
+from pipeline.growth.words import between_waters, paragraph
+from pipeline.pages.growth_page import growth_page, growth_plots_of
+from pipeline.pages.growth_tables import growth_tables, measured_table
+from pipeline.settings import Settings
+from pipeline.settings_files import read_settings
+from pipeline.tables import error_matrix_table
+from pipeline.tables.atomic import write_text
+from pipeline.tables.fish_tables import LengthsTable, read_fish, read_lengths
+from pipeline.tables.run_fish import read_run_fish
+from pipeline.tables.tables import Column, write_table
+
+FIGURES, PAGE, WITH_AGES = "growth.json", "growth.html", "lengths_with_ages.csv"
+AGE_COLUMN = "age_class_by_key"
+_MADE_BY = "opercle"
+_MOST_NAMED = 5
+"""Doubled fish named in an error."""
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a call has found, and where."""
+
+    study: Study
+    accounts: tuple[str, ...]
+    page: Path
+
+    def lines(self) -> tuple[str, ...]:
+        """As printed."""
+        out = [*self.accounts, ""]
+        for water in self.study.waters:
+            out.append(f"{water.species} in {water.water}: {' '.join(paragraph(self.study, water))}")
+        for species in self.study.species:
+            if words := between_waters(species):
+                out.append(f"{species.species}, waters side by side: {' '.join(words)}")
+        return (*out, "", CAUTION, str(self.page))
+
+
+def growth(sources: Sequence[Path], lengths: Path | None, out: Path | None, settings: Sequence[str], say: Say) -> Told:
+    """Study the fish of runs and tables of ages; write all results to a folder.
+
+    The folder is `out`, else `growth` in the only run, else `growth` here. Raises OpercleError when a table cannot be
+    used, a fish stands there twice, no fish has an age, or the folder holds something else.
+    """
+    runs = [source for source in sources if source.is_dir()]
+    folder = out or (runs[0] / "growth" if len(runs) == 1 else Path("growth"))
+    _check(folder)
+    chosen = read_settings(settings)
+    fish, accounts = _fish(sources, chosen)
+    table = read_lengths(lengths, chosen) if lengths else None
+    matrix = _matrix(runs, say)
+    choices = {species: _choices(chosen, species) for species in sorted({f.species for f in fish})}
+    with tqdm(total=draws(fish, choices, matrix), desc="draws", unit="draw", disable=None) as bar:
+        study = studied(fish, choices, matrix, bar.update)
+    if not study.groups:
+        raise OpercleError(f"none of these {len(fish)} fish has an age; age some first, or give another table")
+    accounts = (*accounts, *_groups_account(study))
+    ages, measured = _measured(table, study, chosen.population.seed)
+    _write(folder, study, measured, choices, accounts, table, ages)
+    return Told(study=study, accounts=accounts, page=folder / PAGE)
+
+
+def _check(folder: Path) -> None:
+    """Nothing that exists is overwritten but an earlier study."""
+    if folder.exists() and not folder.is_dir():
+        raise OpercleError(f"{folder}: is not a folder; give --out the name of a new or empty folder")
+    if folder.is_dir() and any(folder.iterdir()) and not (folder / "run.json").is_file():
+        try:
+            made_by = json.loads((folder / FIGURES).read_text(encoding="utf-8")).get("made_by")
+        except (OSError, ValueError, AttributeError):
+            made_by = None
+        if made_by != _MADE_BY:
+            raise OpercleError(f"{folder}: holds files but no growth study; give --out a new or empty folder")
+
+
+def _fish(sources: Sequence[Path], settings: Settings) -> tuple[list[Fish], tuple[str, ...]]:
+    """All fish, each once, and where they come from."""
+    fish: list[Fish] = []
+    lines: list[str] = []
+    accounts: list[str] = []
+    for source in sources:
+        try:
+            if source.is_dir():
+                own = read_run_fish(source)
+                accounts.append(f"{source.name}: {len(own)} fish")
+            else:
+                table = read_fish(source, settings)
+                own = table.fish
+                other = f", {table.other_lengths} of them without a total length" if table.other_lengths else ""
+                accounts.append(f"{source.name}: {len(own)} fish{other}")
+            fish += own
+        except TableError as error:
+            lines += error.faults
+    if lines:
+        raise TableError(lines)
+    _check_doubled(fish)
+    return fish, tuple(accounts)
+
+
+def _check_doubled(fish: Sequence[Fish]) -> None:
+    """The same name twice is one fish twice, unless species or water tell that they are two."""
+    by_name: dict[str, list[Fish]] = {}
+    doubled = []
+    for f in fish:
+        for other in by_name.setdefault(f.fish, []):
+            if _may_be_one(f, other):
+                doubled.append(f"{f.fish} (in {other.source} and in {f.source})")
+                break
+        by_name[f.fish].append(f)
+    if doubled:
+        named = ", ".join(doubled[:_MOST_NAMED])
+        more = f" and {len(doubled) - _MOST_NAMED} more" if len(doubled) > _MOST_NAMED else ""
+        raise OpercleError(f"fish that stand there twice: {named}{more}; give each fish once, or a name of its own")
+
+
+def _may_be_one(a: Fish, b: Fish) -> bool:
+    return all(not x or not y or x == y for x, y in ((a.species, b.species), (a.water, b.water)))
+
+
+def _matrix(runs: Sequence[Path], say: Say) -> ReadingError | None:
+    """The ageing error matrix of the audit of a run, if there is one audit with a matrix."""
+    found = [
+        matrix
+        for run in runs
+        if (path := run / "audit" / error_matrix_table.NAME).is_file()
+        and (matrix := error_matrix_table.read_error_matrix(path)) is not None
+    ]
+    if len(found) > 1:
+        say(f"{len(found)} of these runs have an ageing error matrix of an audit; none is used: give one run at a time")
+    if len(found) != 1:
+        return None
+    ages, counts, probability = found[0]
+    return ReadingError(ages=ages, counts=counts, probability=probability)
+
+
+def _choices(settings: Settings, species: str) -> Choices:
+    """What the settings say for a species."""
+    p = settings.species_of(species).population
+    w = p.standard_weight
+    standard = w and StandardWeight(a=w.intercept, b=w.slope, c=w.curvature, least_mm=w.least_mm, source=w.source)
+    return Choices(
+        limits=Limits(least_fish=p.least_fish, draws=p.draws, seed=p.seed),
+        bin_mm=p.length_bin_mm,
+        smooth_key=p.smooth_key,
+        back_calculation=p.back_calculation,
+        bone_begins_mm=p.bone_begins_mm,
+        bone_begins_source=p.bone_begins_source,
+        after_peak=p.ages_after_peak,
+        standard_weight=standard or None,
+    )
+
+
+def _groups_account(study: Study) -> list[str]:
+    """Fish in = with an age + without; those with an age = in groups + in waters with too few; sexes add up."""
+    out = []
+    for water in study.waters:
+        own = {g.sex: len(g.fish) for g in study.groups if (g.species, g.water) == (water.species, water.water)}
+        fish = f"fish {water.fish} = with an age {own[ALL]} + without {water.without_age}"
+        parts = {sex: n for sex, n in own.items() if sex != ALL}
+        if parts:
+            rest = own[ALL] - sum(parts.values())
+            fish += f"; {own[ALL]} = {' + '.join(f'{sex} {n}' for sex, n in parts.items())} + others {rest}"
+        out.append(f"{water.species} in {water.water}: {fish}")
+    out += [
+        f"{species} in {water}: {n} fish with an age, too few for a group, which takes {study.least_fish}"
+        for species, water, n in study.too_few
+    ]
+    return out
+
+
+def _measured(
+    table: LengthsTable | None, study: Study, seed: int
+) -> tuple[tuple[int | None, ...], tuple[Measured, ...]]:
+    if table is None:
+        return (), ()
+    keys = {(w.species, w.water): w.key for w in study.waters if w.key}
+    return ages_of_measured([(r.species, r.water, r.length_mm) for r in table.rows], keys, seed)
+
+
+def _write(
+    folder: Path,
+    study: Study,
+    measured: Sequence[Measured],
+    choices: Mapping[str, Choices],
+    accounts: Sequence[str],
+    table: LengthsTable | None,
+    ages: Sequence[int | None],
+) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        # First, since by this file a later study knows the folder for its own.
+        content = {**as_json(study), "accounts": list(accounts), "made_by": _MADE_BY}
+        write_text(folder / FIGURES, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+        tables = growth_tables(study)
+        if table is not None:
+            tables.append(measured_table(measured))
+            name = AGE_COLUMN if AGE_COLUMN not in table.columns else f"given_{AGE_COLUMN}"
+            columns = [*(Column(c) for c in table.columns), Column(name, "count")]
+            rows = [(*row.cells, age) for row, age in zip(table.rows, ages, strict=True)]
+            write_table(folder / WITH_AGES, columns, rows)
+        for t in tables:
+            write_table(folder / t.name, t.columns, t.rows)
+        drawn = growth_plots_of(study)
+        for old in folder.glob("*.svg"):
+            old.unlink()
+        for name, svg in drawn.items():
+            write_text(folder / f"{name}.svg", svg)
+        methods = {species: method_of(c) for species, c in choices.items()}
+        write_text(folder / PAGE, growth_page(study, measured, methods, drawn, accounts))
+    except OSError as e:
+        raise OpercleError(f"{e.filename or folder}: cannot be written: {e.strerror}") from None

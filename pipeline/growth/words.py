@@ -1,0 +1,183 @@
+"""A paragraph in plain words for each water. No sentence says more than its interval: a difference is called one only
+where the interval leaves nought outside."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.growth.ages import MACHINE
+from pipeline.growth.compare import CurvesAlike, Difference
+from pipeline.growth.curves import VON_BERTALANFFY
+from pipeline.growth.estimate import Estimate
+from pipeline.growth.lengths_at_age import CAPTURE
+from pipeline.growth.whole import ALL, Group, Species, Study, Water
+
+SEXES = {"F": "females", "M": "males", "U": "fish of unknown sex", ALL: "all fish"}
+P = 0.05
+
+
+def paragraph(study: Study, water: Water) -> list[str]:
+    """Sentences on one species in one water."""
+    groups = [g for g in study.groups if (g.species, g.water) == (water.species, water.water)]
+    everyone = next(g for g in groups if g.sex == ALL)
+    if len(everyone.fish) < study.least_fish:
+        few = f"{_counted(len(everyone.fish), 'fish has', 'fish have')} an age, and figures of a water take"
+        return [f"{few} {study.least_fish}. Lengths, annuli and the key of these fish are in the tables."]
+    by_sex = [g for g in groups if g.sex in ("F", "M")] or [everyone]
+    return [
+        _fish(everyone, groups),
+        *_growth(by_sex),
+        *_sexes(water),
+        *_maturity(by_sex),
+        *_mortality(everyone),
+        *_years(water),
+        *_lee(water),
+    ]
+
+
+def between_waters(species: Species) -> list[str]:
+    """Sentences on the waters of one species side by side."""
+    if len(species.waters_alike.groups) < 2:
+        return []
+    return [*_alike(species.waters_alike, "the waters"), *_apart(species.waters, {})]
+
+
+def number(e: Estimate, unit: str, digits: int = 0) -> str:
+    """A figure with its interval."""
+    if e.value is None:
+        return "not known"
+    low, high = (None if x is None else f"{x:.{digits}f}" for x in (e.low, e.high))
+    text = f"{e.value:.{digits}f}{unit}"
+    if low is None and high is None:
+        return f"{text} (no interval)"
+    return f"{text} ({low or 'no lower limit'} to {high or 'no upper limit'})"
+
+
+def sentence(words: str) -> str:
+    """The words with a capital letter first; names within keep theirs."""
+    return words[:1].upper() + words[1:]
+
+
+def _fish(everyone: Group, groups: Sequence[Group]) -> str:
+    ages = [f.age_class for f in everyone.fish if f.age_class is not None]
+    sexes = [f"{len(g.fish)} {SEXES[g.sex]}" for g in groups if g.sex != ALL]
+    machine = sum(f.counted_by == MACHINE for f in everyone.fish)
+    flagged = sum(f.counted_by == MACHINE and f.review for f in everyone.fish)
+    out = f"{len(ages)} fish of {min(ages)} to {max(ages)} years have an age"
+    out += f", among them {_listed(sexes)}" if sexes else ""
+    out += f"; {_counted(machine, 'age is', 'ages are')} the machine's" if machine else ""
+    return out + (f", and {_counted(flagged, 'waits', 'wait')} for a person to look." if flagged else ".")
+
+
+def _growth(groups: Sequence[Group]) -> list[str]:
+    out = []
+    for g in groups:
+        whom = sentence(SEXES[g.sex])
+        curve = g.curves[0]
+        at = [x for x in g.lengths if x.source == CAPTURE and x.mean.low is not None]
+        common = max(at, key=lambda x: (x.n, -x.age_class), default=None)
+        told = []
+        if common is not None:
+            told.append(
+                f"are {number(common.mean, ' mm')} long at {common.age_class} years on average ({common.n} fish)"
+            )
+        if not curve.refused:
+            linf = curve.parameters[VON_BERTALANFFY.parameters[0]]
+            told.append(f"approach {number(linf, ' mm')} by the curve of {curve.n} fish")
+        if told:
+            out.append(f"{whom} {' and '.join(told)}.")
+        if curve.refused:
+            out.append(f"{whom}: {curve.refused}.")
+    return out
+
+
+def _sexes(water: Water) -> list[str]:
+    names = {"F": "females", "M": "males"}
+    return [*_alike(water.sexes_alike, "females and males"), *_apart(water.sexes, names)]
+
+
+def _alike(c: CurvesAlike, whom: str) -> list[str]:
+    if c.refused:
+        return [f"Whether {whom} grow alike cannot be said: {c.refused}."]
+    p = "p < 0.001" if c.p is not None and c.p < 0.001 else f"p = {c.p:.3f}"
+    if c.p is not None and c.p < P:
+        return [f"{sentence(whom)} do not grow alike ({c.n} fish, likelihood ratio, {p})."]
+    return [f"No difference in growth between {whom} is shown ({c.n} fish, likelihood ratio, {p}); it may be there."]
+
+
+def _apart(rows: Sequence[Difference], names: dict[str, str]) -> list[str]:
+    """The age at which two groups differ most plainly, where that holds for all ages looked at."""
+    out = []
+    for pair in dict.fromkeys((d.a, d.b) for d in rows):
+        sure = [d for d in rows if (d.a, d.b) == pair and d.p_adjusted < P]
+        if sure:
+            d = min(sure, key=lambda d: (d.p_adjusted, d.age_class))
+            a, b = (names.get(x, f"fish of {x}") for x in pair)
+            gap = d.difference_mm
+            longer, shorter = (b, a) if (gap.value or 0) > 0 else (a, b)
+            size = Estimate(abs(gap.value or 0), *sorted((abs(gap.low or 0), abs(gap.high or 0))))
+            out.append(
+                f"At {d.age_class} years {longer} are {number(size, ' mm')} longer than {shorter} "
+                f"({d.n_a} and {d.n_b} fish)."
+            )
+    return out
+
+
+def _maturity(groups: Sequence[Group]) -> list[str]:
+    out = []
+    for g in groups:
+        age, length = g.under[0].maturity, g.mature_at_length
+        told = []
+        if not age.refused:
+            told.append(f"at {number(age.half, ' years', 1)} ({age.n} fish)")
+        if not length.refused:
+            told.append(f"at {number(length.half, ' mm')} ({length.n} fish)")
+        whom = SEXES[g.sex]
+        out.append(
+            f"Half of the {whom.removeprefix('all ')} are mature {' and '.join(told)}."
+            if told
+            else f"{sentence(whom)}: {age.refused}."
+        )
+    return out
+
+
+def _mortality(everyone: Group) -> list[str]:
+    m = everyone.under[0].mortality
+    if m.refused:
+        return [f"{sentence(m.refused)}."]
+    survive = f"a share of {number(m.survival, '', 2)} survives a year"
+    if_even = "if year classes are even and all are caught alike"
+    return [f"Of fish of {m.from_age} years and older {survive} ({m.n} fish), {if_even}."]
+
+
+def _years(water: Water) -> list[str]:
+    if water.chronology.refused:
+        return []
+    good = [str(y.year) for y in water.chronology.years if y.effect.low is not None and y.effect.low > 0]
+    poor = [str(y.year) for y in water.chronology.years if y.effect.high is not None and y.effect.high < 0]
+    if not good and not poor:
+        return [f"No year stands out for growth among {len(water.chronology.years)}."]
+    told = [f"good in {_listed(good)}" if good else "", f"poor in {_listed(poor)}" if poor else ""]
+    chance = f"{water.chronology.fish} fish; each year taken by itself, of which one in twenty stands out by chance"
+    return [f"Growth was {' and '.join(x for x in told if x)} ({chance})."]
+
+
+def _lee(water: Water) -> list[str]:
+    shown = [x for x in water.lee if x.shows]
+    if not shown:
+        return []
+    x = shown[0]
+    size = Estimate(-(x.slope.value or 0), *sorted((-(x.slope.low or 0), -(x.slope.high or 0))))
+    by = f"{number(size, ' mm', 1)} at annulus {x.annulus} for each year of age"
+    return [
+        f"Fish that were caught old were smaller when young, by {by} ({x.n} fish; Lee's phenomenon).",
+        "Lengths from the marks of old fish are then too small for fish that are young now.",
+    ]
+
+
+def _counted(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
