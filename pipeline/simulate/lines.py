@@ -21,6 +21,7 @@ from pipeline.simulate.variety import Level, Range
 MOST_SHIFT = 0.42  # of the smaller neighbouring increment: years may wander, but never touch
 FAINT_FIRST = (0.2, 0.6)  # strength of a faint first annulus against the others
 HIDDEN_FIRST = (0.0, 0.12)
+GROWN_OVER = 0.5  # of the level's chance of a hidden first annulus: the base hides others
 FAINT_FOR_HIDDEN = 1.5  # first annuli are so much more often faint than hidden
 WIDTH_SPREAD = 0.12  # of the logarithm of a winter zone's width along its arc
 WIDTH_WAVE_DEG = 20.0
@@ -109,10 +110,10 @@ def winter_lines(
 
 def _first_strength(random: Random, level: Level) -> float:
     """How plain the first annulus is against the others."""
-    chance = random.random()
-    if chance < level.hidden_chance:
+    chance, hidden = random.random(), GROWN_OVER * level.hidden_chance
+    if chance < hidden:
         return float(random.uniform(*HIDDEN_FIRST))
-    if chance < level.hidden_chance * (1 + FAINT_FOR_HIDDEN):
+    if chance < hidden * (1 + FAINT_FOR_HIDDEN):
         return float(random.uniform(*FAINT_FIRST))
     return 1.0
 

@@ -29,9 +29,9 @@ from pipeline.simulate.variety import Level, Variety
 NAME = "even_rings"
 LIGHTINGS: tuple[tuple[str, float], ...] = (("dark", 0.5), ("white", 0.25), ("transmitted", 0.25))
 OUTLINES: tuple[tuple[str, float], ...] = (("slice", 0.4), ("half", 0.3), ("stump", 0.3))
-GROWTH = Growth(first=(0.35, 1.3), yearly_change=(0.93, 1.04), water_spread=(0.1, 0.35), own_spread=(0.03, 0.15))
+GROWTH = Growth(first=(0.5, 2.2), yearly_change=(0.93, 1.04), water_spread=(0.1, 0.35), own_spread=(0.03, 0.15))
 AGES = (0.2, 1.1)  # share of the species' greatest age: up to eighteen winters
-FIRST = {"clean": (0.4, 0.9), "typical": (0.15, 0.8), "hard": (0.05, 0.6)}
+FIRST = {"clean": (0.4, 0.9), "typical": (0.3, 0.9), "hard": (0.15, 0.8)}
 """Strength of the first annulus against the others."""
 DENSITY = (0.35, 1.2)  # optical thickness of summer bone
 SURFACE = Surface(frayed=0.004, bevel=(0.001, 0.01), bevel_left=0.4, blotch=(3.0, 12.0), slits=0.5)
