@@ -40,7 +40,7 @@ GLOSS = 0.012  # mirrored off the surface everywhere
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lighting:
-    """How one scan is lit. `name` as in variety.LIGHTING_SHARES."""
+    """How one scan is lit. `name` as in the make `layered`."""
 
     name: str
     backing: float
