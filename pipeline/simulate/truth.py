@@ -19,6 +19,8 @@ CONTRAST_FLOOR = 0.006  # share of full brightness: less is noise
 CONTRAST_SCALE = (
     0.045  # contrast above the floor that makes a mark two thirds visible; 0.013 makes it a quarter visible
 )
+SAMPLES_A_GRAIN = 3.0  # neighbouring samples share their grain
+UPPER_HALF = 0.8  # mean of the upper half of a normal distribution, in standard deviations
 OBSCURED_BELOW = 0.25  # visibility of the first annulus
 NOT_DRAWN = 0.02  # mean strength of a line, below which it is not there in a sector
 
@@ -77,6 +79,8 @@ class KnownBone:
     bright_winters: bool | None
     """Translucent zones are brighter than opaque ones in the finished scan; None where a slanting lamp makes them
     brighter on one side of the fan and darker on the other."""
+    grainy: bool = False
+    """Grain as strong as marks, toner for instance, covers the finished scan: chance contrast counts for nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,7 +180,8 @@ def visibility(grey: Array, bone: KnownBone, line: KnownLine) -> float:
         within = outer - np.minimum(np.linspace(1.3, 1.8, 3)[:, None] * width, 0.8 * reach)
         flanks = np.concatenate([beyond, within])
         difference = _mean(grey, bone, rows, zone) - _mean(grey, bone, rows, flanks)
-        contrasts.append(_signed(difference, bone.bright_winters))
+        by_chance = _chance(grey, bone, rows, zone, flanks) if bone.grainy else 0.0
+        contrasts.append(_signed(difference, bone.bright_winters) - by_chance)
     clearer = np.sort(contrasts)[len(contrasts) // 2 :]
     return float(1 - np.exp(-max(float(clearer.mean()) - CONTRAST_FLOOR, 0.0) / CONTRAST_SCALE))
 
@@ -186,10 +191,20 @@ def _signed(difference: float, bright: bool | None) -> float:
 
 
 def _mean(grey: Array, bone: KnownBone, rows: Array, radius: Array) -> float:
+    return float(_samples(grey, bone, rows, radius).mean())
+
+
+def _chance(grey: Array, bone: KnownBone, rows: Array, zone: Array, flanks: Array) -> float:
+    """Contrast that grain alone has, on average, in the clearer half of the sectors."""
+    squares = [_samples(grey, bone, rows, radius).var() / (radius.size / SAMPLES_A_GRAIN) for radius in (zone, flanks)]
+    return UPPER_HALF * float(np.sqrt(sum(squares)))
+
+
+def _samples(grey: Array, bone: KnownBone, rows: Array, radius: Array) -> Array:
     inside = np.minimum(radius, bone.margin[rows] - 1.5)
     degrees = np.broadcast_to((rows - AXIS) / PER_DEGREE, radius.shape)
     x, y = bone.place.at(degrees, np.maximum(inside, 0))
-    return float(map_coordinates(grey, [y, x], order=1, mode="nearest").mean())
+    return np.asarray(map_coordinates(grey, [y, x], order=1, mode="nearest"))
 
 
 def _at(bone: KnownBone, degrees: float, radius: float) -> Point:

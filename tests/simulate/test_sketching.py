@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pytest
 
-from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
+from pipeline.simulate.fish import SPECIES, draw_fish
+from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE, Place
 from pipeline.simulate.sketching.courses import Wander, circle_about, grown, settle, within
 from pipeline.simulate.sketching.margins import draw_margin
 from pipeline.simulate.sketching.rings import Profile, zone
 from pipeline.simulate.sketching.slant import Slant
+from pipeline.simulate.truth import KnownBone, KnownLine, visibility
+from pipeline.simulate.variety import CLEAN
 
 
 def test_a_circle_about_the_focus_is_as_far_in_every_direction_and_one_about_another_centre_passes_the_same_tip():
@@ -66,3 +71,18 @@ def test_a_mark_seen_aslant_is_where_its_points_are_seen():
     rows, columns = np.nonzero(seen > 0.5 * seen.max())
     assert (columns.mean(), rows.mean()) == pytest.approx((float(x), float(y)), abs=0.7)
     assert DEGREES[AXIS] == 0
+
+
+def test_chance_contrast_of_toner_shows_no_mark():
+    random = np.random.default_rng(6)
+    circle = np.ones(DIRECTIONS, np.float32)
+    line = KnownLine(kind="annulus", number=1, outer=200 * circle, width=12 * circle, strength=circle, edge_px=1.5)
+    bone = KnownBone(
+        fish=draw_fish(random, CLEAN, SPECIES[0][0], "Sedge Lake", date(2011, 9, 15), 12.0), outline="disc",
+        place=Place(focus=(400.0, 400.0), axis_deg=30.0, mirrored=False), axis_px=380.0, margin=380 * circle,
+        lines=(line,), splits=0, damaged=False, bright_winters=True, grainy=True,
+    )  # fmt: skip
+    toner = np.asarray(0.2 + 0.1 * random.standard_normal((800, 800)), np.float32)
+    rows, columns = np.indices(toner.shape)
+    ring = np.abs(np.hypot(rows - 400, columns - 400) - 194) < 6
+    assert visibility(toner, bone, line) < 0.25 < 0.9 < visibility(toner + np.float32(0.3) * ring, bone, line)

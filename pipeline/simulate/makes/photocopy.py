@@ -77,7 +77,10 @@ def lit(
     stuff = Stuff(paper=0.82, ink=0.08, pencil=0.3, dust=0.3)
     furnish(random, light, layout, covers, words, plan.level.litter_per_cm2, plan.px_per_mm, stuff)
     pixels = _copied(random, light, plan, float(low), float(high))
-    facts = [known(bone, corner, bright=True) for bone, corner in zip(bones, layout.corners, strict=True)]
+    facts = [
+        replace(known(bone, corner, bright=True), grainy=True)
+        for bone, corner in zip(bones, layout.corners, strict=True)
+    ]
     return finish(random, plan, make, pixels, facts, [bone.life.row for bone in bones])
 
 
