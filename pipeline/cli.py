@@ -23,8 +23,20 @@ app = typer.Typer(
 )
 
 
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"opercle {version('opercle')}")
+        raise typer.Exit
+
+
 @app.callback()
-def opercle() -> None:
+def opercle(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
     """Keeps `age` and the other commands by name, even while there is only one."""
 
 
@@ -38,7 +50,7 @@ def age(
         Path, typer.Option(help="Folder for the results: new, empty, or that of an earlier call to go on with.")
     ],
     specimens: Annotated[
-        Path | None, typer.Option(help="Table of specimens (CSV): which bone lies where, date, length.")
+        Path | None, typer.Option(help="Table of specimens (CSV or .xlsx): which bone lies where, date, length.")
     ] = None,
     settings: Annotated[
         list[str] | None,
@@ -66,10 +78,18 @@ def age(
         bool,
         typer.Option("--fresh", help="Drop what the machine found in earlier calls; never readings or corrections."),
     ] = False,
+    check: Annotated[
+        bool,
+        typer.Option("--check", help="Read tables, settings and scan headers, say what would be done, and stop."),
+    ] = False,
+    excel: Annotated[
+        bool, typer.Option("--excel", help="Write OUT/ages.xlsx too: ages, fish, refused scans, meaning of all codes.")
+    ] = False,
 ) -> None:
     """Count the annuli on every scan: one row a bone in OUT/ages.csv. Goes on where an earlier call stopped."""
     from pipeline.batch.isolate import cores
-    from pipeline.commands.age import Request, age
+    from pipeline.commands.age import age
+    from pipeline.commands.asked import Request
 
     request = Request(
         scans=tuple(scans),
@@ -80,9 +100,16 @@ def age(
         cluster=cluster,
         open_cluster=open_cluster,
         fresh=fresh,
+        excel=excel,
     )
+    if check:
+        from pipeline.commands.check import check as checked
+
+        for line in checked(request, _say):
+            print(line)
+        return
     accounts = age(request, _say)
-    for line in (*accounts.lines(), str(out / "ages.csv")):
+    for line in (*accounts.lines(str(out)), str(out / "ages.csv")):
         print(line)
 
 
@@ -90,7 +117,7 @@ def age(
 def enter(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
     files: Annotated[
-        list[Path], typer.Argument(metavar="FILE...", help="Tables of readings, or of corrections (CSV).")
+        list[Path], typer.Argument(metavar="FILE...", help="Tables of readings, or of corrections (CSV or .xlsx).")
     ],
     workers: Annotated[
         int | None, typer.Option(min=1, help="Pictures drawn at the same time. Default: the cores of this machine.")
@@ -106,7 +133,7 @@ def enter(
 
 @app.command(epilog="Example:  opercle audit readings.csv --run run-2026 --reference Ann")
 def audit(
-    readings: Annotated[list[Path], typer.Argument(metavar="READINGS...", help="Tables of readings (CSV).")],
+    readings: Annotated[list[Path], typer.Argument(metavar="READINGS...", help="Tables of readings (CSV or .xlsx).")],
     run: Annotated[
         list[Path] | None,
         typer.Option(help="Folder that `opercle age` wrote, to judge the machine; repeats, the oldest run first."),
@@ -149,6 +176,10 @@ def triage(
             metavar="FOLDER", help="New folder for readers: a sheet to fill in, unmarked pictures, and both to print."
         ),
     ] = None,
+    age_class: Annotated[
+        bool,
+        typer.Option("--age-class", help="What must be right is the age class, not the count of annuli."),
+    ] = False,
 ) -> None:
     """Rank the bones that a person must read, in RUN/queue.csv, and tell what error is left among the rest.
 
@@ -156,7 +187,7 @@ def triage(
     """
     from pipeline.commands.triage import triage
 
-    for line in triage(run, max_error, most, _say, pack).lines():
+    for line in triage(run, max_error, most, _say, pack, by_age_class=age_class).lines():
         print(line)
 
 
@@ -189,6 +220,15 @@ def desk(
     from pipeline.commands.desk import desk
 
     desk(run, scans or (), host, port, _say, lambda line: print(line, flush=True))
+
+
+@app.command(epilog="Example:  opercle show run-2026")
+def show(run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")]) -> None:
+    """Say in ten lines what a run is: scans, bones, fish, dates, flags, readings, queue."""
+    from pipeline.commands.show import show
+
+    for line in show(run):
+        print(line)
 
 
 @app.command(epilog="Example:  opercle refit run-2026 readings.csv --out our-lake.toml")

@@ -119,7 +119,7 @@ class Progress:
         if not left or self._done < min(_SMOOTHED_OVER, self._scans):
             return told
         seconds = (time.monotonic() - self._began) / self._done * left
-        return f"{told}; scans left {left}, about {_spoken(seconds)}"
+        return f"{told}; scans left {left}, about {spoken_seconds(seconds)}"
 
     def _told_bones(self) -> str:
         # The ages, once all scans are read, flag more of them.
@@ -131,7 +131,8 @@ class Progress:
             self._bar.close()
 
 
-def _spoken(seconds: float) -> str:
+def spoken_seconds(seconds: float) -> str:
+    """A time as people say it."""
     if seconds < 90:
         return f"{seconds:.0f} seconds"
     return f"{seconds / 60:.0f} minutes" if seconds < 90 * 60 else f"{seconds / 3600:.1f} hours"

@@ -27,6 +27,8 @@ class Told:
     share: float
     """Of the kept bones that is drawn as a check."""
     pack: Pack | None
+    what: str
+    """`counts` or `age classes`: of what the errors are."""
 
     def lines(self) -> tuple[str, ...]:
         """As printed."""
@@ -35,8 +37,8 @@ class Told:
         read = f" + read already {_part(t.already_read, bones)}" if t.already_read else ""
         lines = [
             f"bones {bones} = kept {_part(t.kept, bones)} + to read {_part(t.to_read, bones)}{read}",
-            f"wrong counts expected among the kept: {_wrong(t.wrong_kept)}",
-            f"wrong counts expected among those to read: {_wrong(t.wrong_to_read)}",
+            f"wrong {self.what} expected among the kept: {_wrong(t.wrong_kept)}",
+            f"wrong {self.what} expected among those to read: {_wrong(t.wrong_to_read)}",
         ]
         if t.uncounted_to_read:
             lines.append(f"without a count, to read first: {t.uncounted_to_read}")
@@ -55,26 +57,36 @@ class Told:
         return (*lines, *(self.pack.lines() if self.pack else ()), str(self.path))
 
 
-def triage(run: Path, max_error: float | None, most: int | None, say: Say, pack: Path | None = None) -> Told:
+def triage(
+    run: Path,
+    max_error: float | None,
+    most: int | None,
+    say: Say,
+    pack: Path | None = None,
+    *,
+    by_age_class: bool = False,
+) -> Told:
     """Write the queue of a run from what is stored, and a reading pack of it into the folder `pack`.
+
+    With `by_age_class` an error is a wrong age class instead of a wrong count, where there is a date.
 
     Raises RunError when the run holds no ages, or the folder holds anything.
     """
     if pack is not None:
         reading_pack.check(pack)
     with Ledger(run) as ledger:
-        bones = bones_to_rank(run, ledger)
+        bones = bones_to_rank(run, ledger, by_age_class=by_age_class)
         settings = run_folder.settings_of(run, ledger)
         found = triaged(bones, settings.review, max_error=max_error, most=most)
         path = write_queue(run, ledger, [q.bone for q in found.queue], say)
         ledger.queue.store([q.bone.specimen for q in found.queue], [q.bone.specimen for q in found.queue if q.blind])
         write_report(run, ledger, settings, say)
-        packed = (
-            None
-            if pack is None
-            else reading_pack.write_pack(run, pack, [q.bone.specimen for q in found.queue], ledger.ages.specimens())
-        )
-    return Told(triage=found, path=path, share=settings.review.blind_share, pack=packed)
+        packed = None
+        if pack is not None:
+            specimens = [q.bone.specimen for q in found.queue]
+            packed = reading_pack.write_pack(run, pack, specimens, ledger.ages.specimens())
+    what = "age classes" if by_age_class else "counts"
+    return Told(triage=found, path=path, share=settings.review.blind_share, pack=packed, what=what)
 
 
 def _part(n: int, of: int) -> str:

@@ -139,7 +139,8 @@ def _findings(column: _Column, age: Age) -> None:
         column.paragraph("no age class", 17, bold=True)
     else:
         born = f" · year class {age.year_class}" if age.year_class is not None else ""
-        column.paragraph(f"age class {age.age_class}{born}", 17, bold=True)
+        sure = "" if age.age_class_probability is None else f" ({age.age_class_probability:.2f})"
+        column.paragraph(f"age class {age.age_class}{sure}{born}", 17, bold=True)
     column.top += 2
     if age.edge:
         column.paragraph(f"edge {age.edge}: {_EDGES[age.edge]}", 14)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,6 +12,7 @@ from pipeline.batch.batch import Place
 from pipeline.codes import REFUSALS
 from pipeline.records import Age, Reading, Refusal, Specimen
 from pipeline.run import placing, versions
+from pipeline.run.accounts import Accounts, reasons_by_number, trays_in_doubt
 from pipeline.run.changes import changes
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_ages import AgedBone, Call
@@ -26,30 +27,6 @@ from pipeline.together.final_ages import by_specimen, final_ages, readers_differ
 from pipeline.together.second_pass import age_bones
 
 Say = Callable[[str], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Accounts:
-    """Nothing is lost: scans = read + refused, bones = aged + unreadable."""
-
-    scans: int
-    read: int
-    refused: int
-    bones: int
-    aged: int
-    unreadable: int
-    review: int
-    passed_over: int = 0
-    """Runs and links among the scans that were not looked into."""
-
-    def lines(self) -> tuple[str, ...]:
-        """As printed."""
-        return (
-            f"scans {self.scans} = read {self.read} + refused {self.refused}",
-            f"bones {self.bones} = aged {self.aged} + unreadable {self.unreadable}",
-            f"of these for a person to look at {self.review}",
-            *([f"passed over among the scans {self.passed_over} (see log.jsonl)"] * bool(self.passed_over)),
-        )
 
 
 def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Say, *, command: str = "age") -> Accounts:
@@ -86,9 +63,15 @@ def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Sa
     for line in _said_refusals(refusals):
         say(line)
     aged = sum(a.status == "aged" for a in ages)
+    wanted = placing.promised(rows)
+    least = settings.review.least_age_probability
+    found = Counter(p.specimen.scan for p in placed if p.reading is not None)
     return Accounts(
         scans=len(scans), read=len(scans) - len(refusals), refused=len(refusals), bones=len(ages), aged=aged,
-        unreadable=len(ages) - aged, review=sum(a.review for a in ages),
+        unreadable=len(ages) - aged, review=sum(a.review for a in ages), changed=len({c.specimen for c in changed}),
+        unsure_age_classes=sum(a.age_class_probability is not None and a.age_class_probability < least for a in ages),
+        reasons=reasons_by_number(ages), trays=trays_in_doubt(placed, ages, wanted),
+        sheets=sum(n > 1 or wanted.get(scan, n) != n for scan, n in found.items()),
     )  # fmt: skip
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from pipeline import regular_files
 from pipeline.errors import RunError
 from pipeline.records import ScanRef
 from pipeline.run import places
@@ -24,6 +26,29 @@ def earlier_scans(run: Path, known: Mapping[str, KnownScan], scans: Sequence[Sca
             _check_same(run, ref, known[other])
     named = {ref.scan for ref in scans}
     return {name: found(run, facts) for name, facts in known.items() if name not in named}
+
+
+def moved_scans(run: Path, known: Mapping[str, KnownScan], scans: Sequence[ScanRef]) -> dict[str, str]:
+    """Scans of earlier calls that lie in another folder now, by their old names: of the same file name and with the
+    same bytes, while nothing is found at the old place."""
+    named = {ref.scan for ref in scans}
+    by_stem = {name_key(places.stem(name)): facts for name, facts in known.items() if name not in named}
+    moved = {}
+    for ref in scans:
+        facts = by_stem.get(name_key(places.stem(ref.scan)))
+        if ref.scan in known or facts is None or not facts.sha256 or _found(run, facts) is not None:
+            continue
+        if ref.size == facts.size and _digest(ref.path) == facts.sha256:
+            moved[facts.scan] = ref.scan
+    return moved
+
+
+def _digest(path: Path) -> str:
+    try:
+        with regular_files.opened(path) as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return ""
 
 
 def _check_same(run: Path, ref: ScanRef, known: KnownScan) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Self
 
+from pipeline.run import record_text
 from pipeline.run.ledger_ages import AgeRows
 from pipeline.run.ledger_desk import DeskRows
 from pipeline.run.ledger_file import LedgerFile
@@ -54,6 +55,17 @@ class Ledger:
 
     def __exit__(self, *_: object) -> None:
         self._file.close()
+
+    def rename_scan(self, old: str, new: str) -> None:
+        """Give a scan another name, with its bones and with people's corrections of them. One transaction."""
+        with self._file.transaction() as db:
+            db.execute("PRAGMA defer_foreign_keys = ON")  # the bones follow their scan within this transaction
+            db.execute("UPDATE scans SET scan = ? WHERE scan = ?", (new, old))
+            for number, measures in db.execute("SELECT number, measures FROM bones WHERE scan = ?", (old,)).fetchall():
+                text = record_text.on_scan(str(measures), new)
+                row = (new, record_text.digest_of_text(text), text, old, number)
+                db.execute("UPDATE bones SET scan = ?, digest = ?, measures = ? WHERE scan = ? AND number = ?", row)
+            db.execute("UPDATE corrections SET scan = ? WHERE scan = ?", (new, old))
 
     def drop_machine_results(self) -> None:
         """Forget everything the machine found; people's readings and corrections stay."""

@@ -32,6 +32,8 @@ class Outcome:
     specimen: str
     confidence: float | None
     """None: unreadable."""
+    age_class_probability: float | None
+    """None: no age class."""
     reasons: tuple[str, ...]
 
 
@@ -130,11 +132,17 @@ class AgeRows:
 
     def outcomes(self) -> tuple[Outcome, ...]:
         """Every row of ages.csv as last written, in its order, without all that makes `all` slow."""
-        query = "SELECT specimen, json_extract(age, '$.confidence'), json_extract(age, '$.reasons') FROM ages"
+        parts = [f"json_extract(age, '$.{part}')" for part in ("confidence", "age_class_probability", "reasons")]
+        query = f"SELECT specimen, {', '.join(parts)} FROM ages"
         with self._file.whole_rows():
             return tuple(
-                Outcome(specimen=str(specimen), confidence=confidence, reasons=tuple(json.loads(str(reasons))))  # type: ignore[arg-type]
-                for specimen, confidence, reasons in self._file.rows(f"{query} ORDER BY position")
+                Outcome(
+                    specimen=str(specimen),
+                    confidence=confidence,  # type: ignore[arg-type]
+                    age_class_probability=age_class,  # type: ignore[arg-type]
+                    reasons=tuple(json.loads(str(reasons))),
+                )
+                for specimen, confidence, age_class, reasons in self._file.rows(f"{query} ORDER BY position")
             )
 
 

@@ -11,10 +11,9 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.records import Reading
+from pipeline.records import Point, Reading
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_people import Correction
-from pipeline.run.ledger_scans import KnownScan
 from pipeline.tables.corrections import CorrectionRow
 from pipeline.tables.entries import Entry
 
@@ -83,7 +82,8 @@ def enter(ledger: Ledger, file: str, entries: Sequence[Entry], today: str) -> En
         else:
             scan = found[0] or ""
             row = _correction(content, scan, found[1], today)
-            problem = problem or _outside(content, scans.get(scan))
+            facts = scans.get(scan)
+            problem = problem or (outside(row.focus, row.tip, facts.width, facts.height) if facts else "")
         if problem:
             refused.append(f"{file}, row {entry.row}: {problem}")
         elif held[_same(row)] > 0:
@@ -129,18 +129,19 @@ def _correction(row: CorrectionRow, scan: str, bone: int, today: str) -> Correct
     )  # fmt: skip
 
 
-def _outside(row: CorrectionRow, scan: KnownScan | None) -> str:
-    """What is wrong with where focus and margin are placed; blank when nothing is."""
-    if row.focus is None or row.tip is None or scan is None or not scan.width:
+def outside(focus: Point | None, tip: Point | None, width: int, height: int) -> str:
+    """What is wrong with where focus and margin are placed on a scan of this size; blank when nothing is, or the size
+    is not known."""
+    if focus is None or tip is None or not width:
         return ""
     names: Iterable[tuple[str, float, int]] = (
-        ("focus_x", row.focus[0], scan.width), ("focus_y", row.focus[1], scan.height),
-        ("axis_x", row.tip[0], scan.width), ("axis_y", row.tip[1], scan.height),
+        ("focus_x", focus[0], width), ("focus_y", focus[1], height),
+        ("axis_x", tip[0], width), ("axis_y", tip[1], height),
     )  # fmt: skip
     for name, value, size in names:
         if value > size - 0.5:
             return (
-                f"the {name} {value:g} lies outside the scan, which is {scan.width} by {scan.height} pixels; "
+                f"the {name} {value:g} lies outside the scan, which is {width} by {height} pixels; "
                 "give pixels of the whole scan, from its top left"
             )
     return ""

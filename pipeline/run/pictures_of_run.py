@@ -8,6 +8,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.batch.batch import Place, Task, run_batch
 from pipeline.batch.isolate import Fault, start_server
+from pipeline.batch.steps import Steps
 from pipeline.pictures.plates import TrayBone
 from pipeline.records import Age, BoneReading
 from pipeline.run import places, run_folder, versions
@@ -98,6 +99,7 @@ def bring_up_to_date(
         return
     say(f"pictures to draw: {len(stale)}")
     start_server(PRELOADED)
+    steps = Steps(len(stale), "pictures drawn", settings.batch.report_seconds)
 
     limits = limits_of(_MEGAPIXELS, settings.batch)
 
@@ -107,6 +109,7 @@ def bring_up_to_date(
 
         def keep(job: PicturesJob, fault: Fault | None) -> None:
             if fault is None:
+                steps.step(len(job.names))
                 ledger.pictures.store({name: wanted[name] for name in job.names})
             else:
                 failed.update(dict.fromkeys(job.names, fault))
@@ -116,9 +119,10 @@ def bring_up_to_date(
         return failed
 
     todo = [only for only in (scan.only(stale) for scan in scans) if only.wanted]
-    among_others = draw_each(_in_portions(todo, place.workers))
-    # Whatever one picture met, those that were to be drawn with it are drawn alone.
-    alone = draw_each([scan.only([name])] for scan in todo for name in scan.wanted if name in among_others)
+    with steps:
+        among_others = draw_each(_in_portions(todo, place.workers))
+        # Whatever one picture met, those that were to be drawn with it are drawn alone.
+        alone = draw_each([scan.only([name])] for scan in todo for name in scan.wanted if name in among_others)
     for name, fault in alone.items():
         run_folder.log(run, {"picture": name, "outcome": fault.code, "detail": fault.detail, "trace": fault.trace})
     if alone:

@@ -16,7 +16,9 @@ TRAY_IDS = "tray_ids"
 SMALL = "small"
 """Small pictures of overlays and tray sheets, in a folder of each kind."""
 
-PICTURES = (CROPS, SCANS, OVERLAYS, TRAYS, SMALL, f"{SMALL}/{OVERLAYS}", f"{SMALL}/{TRAYS}")
+PICTURES = (
+    CROPS, SCANS, OVERLAYS, TRAYS, TRAY_IDS, SMALL, f"{SMALL}/{OVERLAYS}", f"{SMALL}/{TRAYS}", f"{SMALL}/{TRAY_IDS}",
+)  # fmt: skip
 """Folders of pictures in a run, below its own."""
 
 _FAR = "digest:"

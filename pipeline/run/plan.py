@@ -75,7 +75,7 @@ def plan(
 
 def digest_of_hints(hints: Sequence[Specimen]) -> str:
     """What people say of a scan, as the ledger keeps it: by bone, and what concerns all of them."""
-    parts = {str(row.bone): digest_of(row) for row in hints}
+    parts = {str(row.bone): digest_of(replace(row, scan="")) for row in hints}
     lightings = sorted({row.lighting for row in hints})
     return json.dumps(parts | {"scan": digest_of((max((row.bone for row in hints), default=None), lightings))})
 

@@ -17,17 +17,25 @@ QUEUE = (Column("rank", "count"), Column("specimen"), Column("confidence", "prob
 NAME = "queue.csv"
 
 
-def bones_to_rank(run: Path, ledger: Ledger) -> list[Bone]:
+def bones_to_rank(run: Path, ledger: Ledger, *, by_age_class: bool = False) -> list[Bone]:
     """Every bone of the run as triage sees it. One on which readers differ is not read: somebody must settle it.
 
+    With `by_age_class` the probability of the age class takes the place of the count's, where there is one.
     Raises RunError when the run holds no ages.
     """
     outcomes = ledger.ages.outcomes()
     if not outcomes:
         raise RunError(f"{run}: holds no ages yet; let `opercle age` with this --out come to its end")
     read = {s for s, readings in by_specimen(ledger.people.readings()).items() if not readers_differ(readings)}
+    by_class = [by_age_class and o.age_class_probability is not None for o in outcomes]
     return [
-        Bone(specimen=o.specimen, confidence=o.confidence, reasons=o.reasons, read=o.specimen in read) for o in outcomes
+        Bone(
+            specimen=o.specimen,
+            confidence=o.age_class_probability if classed else o.confidence,
+            reasons=o.reasons,
+            read=o.specimen in read,
+        )
+        for o, classed in zip(outcomes, by_class, strict=True)
     ]
 
 

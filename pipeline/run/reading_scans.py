@@ -53,16 +53,15 @@ def read_scans(
     hints = hints_by_scan(ledger.specimens.all(), ledger.people.corrections())
     _keep_refused(run, ledger, refused, known)
     planned = plan(refs, known, hints, run_folder.with_all_pictures(run, known), digest, code)
-    say(_said_plan(refs, planned))
+    say(said_plan(refs, planned))
     if not planned:
         return {}
     began = time.monotonic()
-    isolate.start_server(PRELOADED)
     keeper = None
     try:
-        headers = _look(planned, settings, here)
+        headers = look_at_headers([p.ref for p in planned], settings, here)
         given_dpi = {scan for scan, rows in hints.items() if any(row.dpi for row in rows)}
-        for line in _said_headers(headers.values(), given_dpi):
+        for line in said_headers(headers.values(), given_dpi):
             say(line)
         looked = time.monotonic()
         progress = batch.Progress(len(planned), settings.batch.report_seconds)
@@ -95,7 +94,8 @@ def _keep_refused(
         run_folder.log(run, {"scan": ref.scan, "cause": "new", "outcome": refusal.code, "detail": refusal.detail})
 
 
-def _said_plan(refs: Sequence[ScanRef], planned: Sequence[Planned]) -> str:
+def said_plan(refs: Sequence[ScanRef], planned: Sequence[Planned]) -> str:
+    """How many scans there are, and how many of them must be read, by cause."""
     why = Counter(p.cause for p in planned)
     done = len(refs) - len(planned)
     parts = [f"{done} done before"] if done else []
@@ -103,11 +103,13 @@ def _said_plan(refs: Sequence[ScanRef], planned: Sequence[Planned]) -> str:
 
 
 # ------------------------------------------------------------------------------------------------ before the start
-def _look(planned: Sequence[Planned], settings: Settings, here: batch.Place) -> dict[str, ScanHeader]:
-    """Headers of the scans to read. Where even a look at a header ends a child, the scan's own reading will tell."""
-    groups = [planned[i : i + _HEADERS_AT_ONCE] for i in range(0, len(planned), _HEADERS_AT_ONCE)]
+def look_at_headers(refs: Sequence[ScanRef], settings: Settings, here: batch.Place) -> dict[str, ScanHeader]:
+    """Headers of scans, by name. Where even a look at a header ends a child, the scan's own reading will tell."""
+    groups = [tuple(refs[i : i + _HEADERS_AT_ONCE]) for i in range(0, len(refs), _HEADERS_AT_ONCE)]
+    if groups:
+        isolate.start_server(PRELOADED)
     limits = limits_of(0, settings.batch)
-    tasks = [batch.Task(HeadersJob(refs=tuple(p.ref for p in group), settings=settings), limits) for group in groups]
+    tasks = [batch.Task(HeadersJob(refs=group, settings=settings), limits) for group in groups]
     found: dict[str, ScanHeader] = {}
 
     def take(_: HeadersJob, headers: tuple[ScanHeader, ...] | Fault) -> None:
@@ -118,7 +120,7 @@ def _look(planned: Sequence[Planned], settings: Settings, here: batch.Place) -> 
     return found
 
 
-def _said_headers(headers: Collection[ScanHeader], given_dpi: Collection[str]) -> list[str]:
+def said_headers(headers: Collection[ScanHeader], given_dpi: Collection[str]) -> list[str]:
     """What is known before the start to go wrong."""
     refused = [f"{h.scan} ({h.refusal[0]})" for h in headers if h.refusal]
     blind = [h.scan for h in headers if not h.refusal and h.dpi is None and h.scan not in given_dpi]

@@ -108,6 +108,11 @@ def read_measures(text: str) -> BoneReading:
     return BoneReading(**_tuples(d))
 
 
+def on_scan(text: str, scan: str) -> str:
+    """A reading as kept, of a scan that has another name now."""
+    return written({**json.loads(text), "scan": scan})
+
+
 def read_shape(text: str) -> Shape:
     """The shape kept beside a reading's measures."""
     kept = json.loads(text)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -95,7 +95,12 @@ def _folders(out: Path) -> Iterator[Path]:
 
 
 def describe(
-    out: Path, ledger: Ledger, settings: Settings, counts: Mapping[str, int], seconds: Mapping[str, float]
+    out: Path,
+    ledger: Ledger,
+    settings: Settings,
+    counts: Mapping[str, int],
+    seconds: Mapping[str, float],
+    settings_files: Sequence[str],
 ) -> None:
     """Say in the ledger and in run.json what was done, with what, how long it took, and which calls changed ages."""
     # No path stands here: a run may be handed on, and where its scans lay is nobody's business.
@@ -108,6 +113,7 @@ def describe(
         "seconds": {name: round(value, 2) for name, value in seconds.items()},
         "versions": versions.of_everything(),
         "settings_digest": settings.digest(),
+        "settings_files": list(settings_files),
         "settings": settings.model_dump(mode="json"),
     }
     ledger.describe(_text(content))

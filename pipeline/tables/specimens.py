@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import statistics
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path, PurePosixPath
@@ -77,6 +77,8 @@ class SpecimensTable:
     extra_columns: tuple[str, ...]
     """Names of the columns beyond the fixed ones, as written, in the table's order."""
     absent: tuple[AbsentRow, ...]
+    row_numbers: Mapping[str, int]
+    """Row of every specimen, as a spreadsheet shows it."""
     remarks: tuple[str, ...] = ()
     """Lines about what was understood and might not be meant."""
 
@@ -121,7 +123,10 @@ def read_specimens(
         remark_on_species([(row.row_number, s) for row, s in cells], settings, faults)
     remark_on_fish([(row.row_number, s) for row, s in cells], faults)
     remarks = tuple(faults.remarks)
-    return SpecimensTable(rows=tuple(specimens), extra_columns=extra, absent=tuple(absent), remarks=remarks)
+    numbers = {s.specimen: row.row_number for row, s in cells}
+    return SpecimensTable(
+        rows=tuple(specimens), extra_columns=extra, absent=tuple(absent), row_numbers=numbers, remarks=remarks
+    )
 
 
 def _specimen(row: RowCells, scan: str, captured: Captured | None, extra: Sequence[str]) -> Specimen:

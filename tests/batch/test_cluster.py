@@ -24,7 +24,8 @@ import pytest
 
 from pipeline.batch import cluster
 from pipeline.batch.cluster import Cluster, Ground
-from pipeline.commands.age import Request, age
+from pipeline.commands.age import age
+from pipeline.commands.asked import Request
 from pipeline.errors import RunError
 from pipeline.run import reading_scans, versions
 from pipeline.scans.scan_folder import find_scans

@@ -18,7 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.commands.age import Request, age
+from pipeline.commands.age import age
+from pipeline.commands.asked import Request
 from pipeline.commands.simulate import simulate
 from pipeline.records import BoneReading, Captured, Specimen
 from pipeline.run.ledger import Ledger

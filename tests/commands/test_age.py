@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.commands.age import Request, age
+from pipeline.commands.age import age
+from pipeline.commands.asked import Request
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_people import Correction
 

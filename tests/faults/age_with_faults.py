@@ -8,7 +8,8 @@ from pathlib import Path
 
 import faulty_work
 
-from pipeline.commands.age import Request, age
+from pipeline.commands.age import age
+from pipeline.commands.asked import Request
 
 
 def main() -> None:

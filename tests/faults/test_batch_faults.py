@@ -14,7 +14,8 @@ from pathlib import Path
 import faulty_work
 import pytest
 
-from pipeline.commands.age import Request, age
+from pipeline.commands.age import age
+from pipeline.commands.asked import Request
 from pipeline.errors import OpercleError, RunError
 from pipeline.run import reading_scans
 from pipeline.run.ledger import Ledger

@@ -60,7 +60,7 @@ def test_a_run_is_known_again_once_it_has_a_ledger_and_before_that_it_is_as_good
 def test_run_json_is_made_again_of_the_ledger(tmp_path, left):
     run = begun(tmp_path / "run")
     with Ledger(run) as ledger:
-        run_folder.describe(run, ledger, read_settings(), {"scans": 3}, {})
+        run_folder.describe(run, ledger, read_settings(), {"scans": 3}, {}, [])
     told = (run / "run.json").read_text()
     (run / "run.json").unlink() if left is None else (run / "run.json").write_text(left)
     assert run_folder.check(run)
@@ -98,7 +98,7 @@ def test_the_pictures_of_a_run_that_was_just_begun_are_no_scans_even_without_its
 def test_run_json_tells_versions_settings_and_counts_but_no_path(tmp_path):
     begun(tmp_path / "run")
     with Ledger(tmp_path / "run") as ledger:
-        run_folder.describe(tmp_path / "run", ledger, read_settings(), {"scans": 3}, {"whole command": 1.234})
+        run_folder.describe(tmp_path / "run", ledger, read_settings(), {"scans": 3}, {"whole command": 1.234}, [])
         assert run_folder.settings_of(tmp_path / "run", ledger) == read_settings()
     text = (tmp_path / "run" / "run.json").read_text()
     told = json.loads(text)

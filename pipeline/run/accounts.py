@@ -1,0 +1,83 @@
+"""What a call has done, in numbers that balance, and what to do next."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from pipeline.records import Age
+from pipeline.run.placing import Placed
+
+_MOST_TRAYS = 10
+CAUTION = (
+    "ages are estimates: compare the tray sheets with your list first, have people read the flagged bones and a share "
+    "of the others, and follow your local rules before you act on them"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accounts:
+    """Nothing is lost: scans = read + refused, bones = aged + unreadable."""
+
+    scans: int
+    read: int
+    refused: int
+    bones: int
+    aged: int
+    unreadable: int
+    review: int
+    passed_over: int = 0
+    """Runs, links and files of other kinds among the scans that were not looked into."""
+    changed: int = 0
+    """Bones whose ages this call changed; those new to the run are not among them."""
+    unsure_age_classes: int = 0
+    """Age classes less probable than `review.least_age_probability`."""
+    reasons: Mapping[str, int] = field(default_factory=dict)
+    """Bones by reason, the commonest first."""
+    trays: tuple[str, ...] = ()
+    """Trays with more or fewer bones than the table says, in words."""
+    sheets: int = 0
+    """Trays that have a sheet to compare with the list."""
+
+    def counts(self) -> dict[str, int]:
+        """For run.json."""
+        names = ("scans", "read", "refused", "bones", "aged", "unreadable", "review", "passed_over", "changed")
+        return {name: getattr(self, name) for name in names}
+
+    def lines(self, run: str) -> tuple[str, ...]:
+        """As printed; `run` is the folder as the user gives it."""
+        lines = [
+            f"scans {self.scans} = read {self.read} + refused {self.refused}",
+            f"bones {self.bones} = aged {self.aged} + unreadable {self.unreadable}",
+            f"of these for a person to look at {self.review}",
+        ]
+        if self.reasons:
+            lines.append(f"  because of {', '.join(f'{code} {n}' for code, n in self.reasons.items())}")
+        if self.unsure_age_classes:
+            lines.append(f"age classes that date and margin leave unsure {self.unsure_age_classes}")
+        if self.passed_over:
+            lines.append(f"passed over among the scans {self.passed_over} (see log.jsonl)")
+        if self.changed:
+            lines.append(f"ages changed since the last call {self.changed}: see changes.csv")
+        if self.trays:
+            more = f" and {len(self.trays) - _MOST_TRAYS} more" if len(self.trays) > _MOST_TRAYS else ""
+            lines.append(f"trays that do not match the table: {'; '.join(self.trays[:_MOST_TRAYS])}{more}")
+        lines.append(CAUTION)
+        first = f"compare tray_ids/ with your list ({self.sheets} trays), then " if self.sheets else ""
+        lines.append(f"next: {first}opercle triage {run}")
+        return tuple(lines)
+
+
+def reasons_by_number(ages: Iterable[Age]) -> dict[str, int]:
+    """Bones by reason, the commonest first."""
+    return dict(Counter(code for age in ages for code in age.reasons).most_common())
+
+
+def trays_in_doubt(placed: Sequence[Placed], ages: Sequence[Age], promised: Mapping[str, int]) -> tuple[str, ...]:
+    """Trays on which the table and what was found differ, with both numbers."""
+    found = Counter(p.specimen.scan for p in placed if p.reading is not None)
+    doubtful = dict.fromkeys(
+        p.specimen.scan for p, age in zip(placed, ages, strict=True) if "tray-mismatch" in age.reasons
+    )
+    return tuple(f"{scan} ({found[scan]} found, {promised.get(scan, 0)} in the table)" for scan in doubtful)
