@@ -220,7 +220,7 @@ def test_workers_open_nothing_outside_the_folders_of_scans(local, scans, two, tm
     (folder / "perch_1.png").symlink_to(outside)
     stat = outside.stat()
     found = replace(found, scans=(replace(found.scans[0], mtime_ns=stat.st_mtime_ns),))
-    monkeypatch.setattr("pipeline.commands.age.find_scans", lambda *_: found)
+    monkeypatch.setattr("pipeline.commands.asked.find_scans", lambda *_: found)
     run(folder, tmp_path / "run", two[0].address)
     assert "lies outside the folder of scans" in (tmp_path / "run" / "refused.csv").read_text()
 
