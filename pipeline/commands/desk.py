@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
 from pathlib import Path
 
 from pipeline.batch.batch import Here
@@ -87,7 +86,7 @@ def follow(run: Path, settings: Settings, scans: frozenset[str], elsewhere: Mapp
                 refs = [ref for n in scans if (ref := elsewhere.get(n) or found(run, known[n])) is not None]
                 read_scans(run, ledger, refs, (), settings, here, here, say, first_pass.read_one)
             accounts = age_run(run, ledger, settings, here, say, command="desk")
-            run_folder.describe_call(run, ledger, asdict(accounts))
+            run_folder.describe_call(run, ledger, accounts.counts())
             shorten_queue(run, ledger, say)
             write_report(run, ledger, settings, say)
     finally:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -67,7 +67,7 @@ def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> Told:
                 raise OpercleError("no row was taken; correct the tables and enter them again")
             if any(f.readings for f in found):
                 accounts = age_run(run, ledger, settings, here, say, command="enter")
-                run_folder.describe_call(run, ledger, asdict(accounts))
+                run_folder.describe_call(run, ledger, accounts.counts())
                 shorten_queue(run, ledger, say)
                 write_report(run, ledger, settings, say)
             finals = [bone.final for bone in ledger.ages.all()]

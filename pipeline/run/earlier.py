@@ -36,7 +36,7 @@ def moved_scans(run: Path, known: Mapping[str, KnownScan], scans: Sequence[ScanR
     moved = {}
     for ref in scans:
         facts = by_stem.get(name_key(places.stem(ref.scan)))
-        if ref.scan in known or facts is None or not facts.sha256 or _found(run, facts) is not None:
+        if ref.scan in known or facts is None or not facts.sha256 or found(run, facts) is not None:
             continue
         if ref.size == facts.size and _digest(ref.path) == facts.sha256:
             moved[facts.scan] = ref.scan
