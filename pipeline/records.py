@@ -185,6 +185,8 @@ class BoneReading:
     reasons: tuple[str, ...] = ()
     """Codes found in the pixels alone: damaged, cut-off, blurred, lighting-unsure, focus-unsure, no-bone."""
     notices: tuple[str, ...] = ()
+    damage: Point | None = None
+    """Where the worst of the damage lies, scan pixels, when it is `damaged`."""
     crop: tuple[float, float, float] | None = None
     """Of the bone's picture in crops/: x, y of its first pixel, and its pixels a scan pixel (`scale`). Scan pixel x
     lies at picture pixel (x - first + 0.5) * scale - 0.5."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
+from pipeline.bone.arcs import end_where_unseen
+from pipeline.bone.damage import find_damage
 from pipeline.bone.focus import by_hand, find_axis
 from pipeline.bone.margin import within_margin
 from pipeline.bone.marks import find_marks
@@ -44,14 +46,17 @@ def read_bone(bone: Bone, row: Specimen | None, scan: Scan, settings: Settings) 
     axis = by_hand(row, scale) if row is not None and given else find_axis(small, loss, settings.focus)
     strip = unwrap(small, loss, axis, settings.unwrap)
     profile = radial_profile(strip, settings.profile)
-    marks = within_margin(find_marks(strip, profile, axis.focus), axis)
-    traits = bone_traits(small, strip, profile, axis)
+    marks = end_where_unseen(find_marks(strip, profile, axis.focus), strip, profile, axis)
+    marks = within_margin(marks, axis)
+    damaged_share, damage = find_damage(strip)
+    traits = bone_traits(small, strip, profile, axis, damaged_share)
     dpi = row.dpi if row is not None and row.dpi is not None else scan.dpi
     notices = list(scan.notices) if dpi is scan.dpi else []
     if row is None or not row.lighting:
         notices.append("lighting-found")
     if given:
         notices.append("corrected")
+    reasons = bone_reasons(bone, traits, settings)
     reading = BoneReading(
         scan=scan.scan,
         number=bone.number,
@@ -61,7 +66,8 @@ def read_bone(bone: Bone, row: Specimen | None, scan: Scan, settings: Settings) 
         axis=axis,
         marks=marks,
         traits=traits,
-        reasons=bone_reasons(bone, traits, settings),
+        reasons=reasons,
+        damage=damage if "damaged" in reasons else None,
         notices=tuple(notices),
     )
     return enlarge(reading, scale)

@@ -45,6 +45,7 @@ def enlarge(reading: BoneReading, scale: float) -> BoneReading:
     return replace(
         reading,
         outline=tuple(point(p) for p in reading.outline),
+        damage=reading.damage and point(reading.damage),
         axis=axis
         and Axis(focus=point(axis.focus), tip=point(axis.tip), certainty=axis.certainty, by_hand=axis.by_hand),
         marks=tuple(

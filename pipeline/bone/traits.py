@@ -12,19 +12,15 @@ from pipeline.settings import Settings
 
 OUTLINE_POINTS = 240
 """Points that an outline is kept with: enough to draw it."""
-SHORT_OF_ENVELOPE = 0.03
-"""Share of the radius by which a ray falls short of the margin's envelope when something is broken off."""
 STEEPEST_WITHIN_PX = 3
 """Pixels from the outline within which its steepest place is sought: the outline is right to a pixel or two."""
 STEP_WITHIN_PX = 15
 """Pixels from the outline within which brightness has risen to that of the bone, however blurred: a nearer reach would
 take a part of a wide step for the whole of a narrow one."""
-NEAR_AXIS_DEGREES = 25.0
-"""Rays within this of the axis: where marks are counted."""
 
 TRAITS = (
     "sharpness_px",
-    "missing_share",
+    "damaged_share",
     "base",
     "rim_level",
     "noise",
@@ -43,20 +39,16 @@ TRAITS = (
 """Names of a bone's own numbers."""
 
 
-def bone_traits(bone: Bone, strip: Strip, profile: RadialProfile, axis: Axis) -> dict[str, float]:
-    """Numbers about the bone, as named by `TRAITS`."""
+def bone_traits(bone: Bone, strip: Strip, profile: RadialProfile, axis: Axis, damaged_share: float) -> dict[str, float]:
+    """Numbers about the bone, as named by `TRAITS`; `damaged_share` as `find_damage` gives it."""
     margin = int(min(profile.margin, len(profile.value) - 1))
-    near = np.abs(strip.angle) < NEAR_AXIS_DEGREES
-    reach = strip.trust[near] > 0.3
-    last = reach.shape[1] - 1 - np.argmax(reach[:, ::-1], axis=1)
-    missing = float(np.mean(last < (1 - SHORT_OF_ENVELOPE) * strip.margin))
     blade = profile.value[int(0.3 * margin) : max(int(0.95 * margin), int(0.3 * margin) + 1)]
     outer = profile.value[max(margin - int(0.03 * margin) - 1, 0) : max(margin - 1, 1)]
     radius_px = profile.margin / profile.samples_per_px
     (hollow,) = hollows(strip.rim, radius_px, np.array([INNERMOST_PX]))
     return {
         "sharpness_px": _sharpness(bone),
-        "missing_share": missing,
+        "damaged_share": damaged_share,
         "base": strip.base,
         "rim_level": float(np.clip(np.mean(outer) - median(blade), -3, 3)) if len(outer) and len(blade) else 0.0,
         "noise": median(profile.standard_error[int(0.2 * margin) : margin + 1]),
@@ -72,7 +64,7 @@ def bone_reasons(bone: Bone, traits: dict[str, float], settings: Settings) -> tu
     """Codes for what the pixels alone show to be doubtful."""
     limits = settings.reading
     found = {
-        "damaged": traits["missing_share"] > limits.damaged_above,
+        "damaged": traits["damaged_share"] > limits.damaged_above,
         "cut-off": bone.cut_off,
         "blurred": traits["sharpness_px"] > limits.blurred_above_px,
         "lighting-unsure": bone.lighting_probability < limits.lighting_unsure_below,

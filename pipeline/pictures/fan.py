@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 from pipeline.pictures.ink import Polyline
 from pipeline.records import AgedMark, Axis, Point
@@ -33,10 +34,20 @@ def points_at(angle: NDArray[np.float64], radius: NDArray[np.float64], axis: Axi
 
 
 def arc_of(mark: AgedMark, marks: Sequence[AgedMark], axis: Axis, outline: Sequence[Point]) -> Polyline:
-    """The mark across the fan: its own trace, or the shape that its neighbours or the margin would give it."""
-    if len(mark.arc) >= _LEAST_POINTS:
-        return np.asarray(mark.arc, dtype=np.float64)
-    return arc_through(mark.radius_px, marks, axis, outline)
+    """The mark across the fan: its own trace and no more; an inferred one in the shape of its neighbours or of the
+    margin."""
+    if mark.inferred:
+        return arc_through(mark.radius_px, marks, axis, outline)
+    return _rounded(np.asarray(mark.arc, dtype=np.float64).reshape(-1, 2), axis)
+
+
+def _rounded(trace: Polyline, axis: Axis) -> Polyline:
+    """The trace with points every degree, on a curve that swings past none of its own (Fritsch and Carlson 1980)."""
+    angle, radius = polar(trace, axis)
+    if len(trace) < _LEAST_POINTS or not np.all(np.diff(angle) > 0):
+        return trace
+    fine = np.linspace(angle[0], angle[-1], max(2, round(angle[-1] - angle[0]) + 1))
+    return points_at(fine, PchipInterpolator(angle, radius)(fine), axis)
 
 
 def arc_through(radius_px: float, marks: Sequence[AgedMark], axis: Axis, outline: Sequence[Point]) -> Polyline:
@@ -69,6 +80,8 @@ def wider_side(arcs: Sequence[Polyline], axis: Axis) -> int:
     """1 or -1: the side of the growth axis (1: positive angles) on which the arcs reach farther."""
     reach = 0.0
     for arc in arcs:
+        if not len(arc):
+            continue
         angle, _ = polar(arc, axis)
         reach += float(angle.max() + angle.min())
     return 1 if reach >= 0 else -1

@@ -21,6 +21,7 @@ _ROOM_FOR_STRETCH = 235.0
 # Picture pixels by which the outline is drawn outside the bone: the margin itself must stay visible.
 _OUTLINE_OFF = 4
 _FOCUS_RING = 8.0
+_DAMAGE_RING = 16.0
 # The evened half of the band: length of the moving window as a share of the band; grey levels a standard deviation; the
 # share of the band's usual deviation below which contrast is not raised further, so that bare noise stays quiet; blur
 # against grain, picture pixels.
@@ -65,6 +66,8 @@ def draw_with_place(
     level = _level(crop, crop_origin, crop_scale, layout.view, backing)
     _paste(picture, layout.view, np.asarray(cv2.LUT(level, tones), dtype=np.uint8))
     _draw_bone(picture, layout)
+    if layout.damage is not None:
+        ink.ring(picture, layout.damage, _DAMAGE_RING, ink.DOUBT)
     if layout.band is not None:
         seen = _turned(crop, crop_origin, crop_scale, layout.band, backing)
         _paste(picture, layout.band, _half_evened(seen, tones, layout.band, reading))
@@ -283,6 +286,8 @@ def _draw_sample(picture: NDArray[np.uint8], kind: str, x: float, y: float) -> N
         _dot(picture, line)
     elif kind == "hidden":
         ink.stroke(picture, ink.pieces(line, 3, 6), ink.DOUBT)
+    elif kind == "damage":
+        ink.ring(picture, (x + _LEGEND_SAMPLE / 2, y), 7, ink.DOUBT)
     elif kind == "outline":
         ink.stroke(picture, [line], ink.OUTLINE, width=1, halo=0)
     else:

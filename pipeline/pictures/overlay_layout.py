@@ -51,6 +51,8 @@ class Layout:
     traces: tuple[Trace, ...]
     hidden: Polyline | None
     """The ring of a hidden first annulus."""
+    damage: tuple[float, float] | None
+    """Where the worst of the damage lies."""
     tags: tuple[Tag, ...]
     band_ticks: tuple[tuple[AgedMark, float], ...]
     """Each candidate mark and its x on the band."""
@@ -105,7 +107,7 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
         )
         words.append(Words(title, _MARGIN, bottom + 5, 13, ink.QUIET))
         bottom = band.box[3] + BAND_BARS + 12
-    legend, legend_words = _legend(shown, bottom) if axis is not None else ((), [])
+    legend, legend_words = _legend(shown, reading.damage is not None, bottom) if axis is not None else ((), [])
     return Layout(
         width=width,
         height=round(bottom + (_LEGEND_HEIGHT if legend else 0)),
@@ -115,6 +117,7 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
         axis=axis_line,
         traces=traces,
         hidden=hidden,
+        damage=reading.damage and view.point(reading.damage),
         tags=tuple(tags),
         band_ticks=ticks,
         band_hidden=band_hidden,
@@ -146,13 +149,14 @@ def _on_band(band: View, axis: Axis, radius_px: float) -> float:
     return band.point(axis.focus)[0] + radius_px * band.zoom
 
 
-def _legend(age: Age, top: float) -> tuple[tuple[tuple[str, float, float], ...], list[Words]]:
+def _legend(age: Age, damaged: bool, top: float) -> tuple[tuple[tuple[str, float, float], ...], list[Words]]:
     """Samples of the classes on this picture and what they mean."""
     classes = [
         ("counted", "counted annulus", any(m.counted and not m.inferred for m in age.marks)),
         ("inferred", "inferred: counted, not seen", any(m.inferred for m in age.marks)),
         ("rejected", "seen, not counted", any(not m.counted for m in age.marks)),
         ("hidden", "hidden first annulus?", age.hidden_first_px is not None),
+        ("damage", "damage", damaged),
         ("axis", "focus and growth axis", True),
         ("outline", "margin", True),
     ]

@@ -92,7 +92,7 @@ SOUND = dict.fromkeys(TRAITS, 0.0) | {"focus_certainty": 1.0, "likeness": 1.0, "
         (doubtful(likeness=0.3), {}, "no-bone"),
         (doubtful(cut_off=True), {}, "cut-off"),
         (doubtful(), {"focus_certainty": 0.05}, "focus-unsure"),
-        (doubtful(), {"missing_share": 0.5}, "damaged"),
+        (doubtful(), {"damaged_share": 0.5}, "damaged"),
         (doubtful(), {"sharpness_px": 30.0}, "blurred"),
     ],
 )
