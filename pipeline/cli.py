@@ -236,11 +236,14 @@ def refit(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
     readings: Annotated[Path, typer.Argument(metavar="READINGS", help="Table of people's readings of it (CSV).")],
     out: Annotated[Path, typer.Option(metavar="FILE", help="Settings file to write, for --settings of `opercle age`.")],
+    anyway: Annotated[
+        bool, typer.Option("--anyway", help="Write the file although no gain beyond chance is shown.")
+    ] = False,
 ) -> None:
     """Fit evidence and confidence anew to people's counts of a run, and tell what that is expected to gain."""
     from pipeline.commands.refit import refit
 
-    for line in refit(run, readings, out, _say).lines():
+    for line in refit(run, readings, out, _say, anyway=anyway).lines():
         print(line)
 
 

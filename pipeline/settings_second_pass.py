@@ -94,6 +94,9 @@ class ReviewSettings(Section):
 class RefitSettings(Section):
     """Refitting evidence and confidence to people's counts."""
 
+    fitted_to: tuple[str, ...] = ()
+    """Specimens to whose counts the weights were fitted: an audit with their readings flatters the machine."""
+
     least_bones: Annotated[int, Field(ge=10)]
     enough_bones: Annotated[int, Field(ge=10)]
     most_bones: Annotated[int, Field(ge=10)]

@@ -106,6 +106,14 @@ def _holdings(audit: Audit) -> Statement:
             f" On {number(audit.no_consensus, 'bone')} the readers have no such count; those are the hard bones, "
             "and agreement with the reference leaves them out."
         )
+    once, kept = audit.read_once
+    if once:
+        of_kept = f", {number(kept, 'kept bone')} among them" if kept else ""
+        text += (
+            f" {number(once, 'bone')} {'was' if once == 1 else 'were'} counted by one person only{of_kept}; the "
+            f"{audit.reference} needs two, so they are left out. Name a reader with --reference to hold the machine "
+            "against all that this reader counted."
+        )
     return Statement("What there is", "plain", text)
 
 

@@ -48,6 +48,9 @@ class Audit:
     """Label of the reference; None when nobody can be it."""
     no_consensus: int
     """Bones that two people or more counted, and on which a consensus that is the reference has no count."""
+    read_once: tuple[int, int]
+    """Bones that one person alone counted, so that a consensus has no count of them, and how many of these are kept;
+    nought where the reference is no consensus."""
     against: tuple[AgainstReference, ...]
     """People by name, then the machine."""
     people: AmongPeople | None
@@ -89,6 +92,7 @@ def audit(readings: Sequence[Reading], runs: Sequence[RunAges], wanted_reference
         no_consensus=int((np.isnan(agreed) & ((~np.isnan(people)).sum(axis=1) >= 2)).sum())
         if reference in CONSENSUS
         else 0,
+        read_once=_read_once(answers, people) if reference in CONSENSUS else (0, 0),
         against=against,
         people=among_people(people, counts) if has_machine and len(answers.people) > 1 else None,
         repeats=repeats(answers.every),
@@ -100,6 +104,12 @@ def audit(readings: Sequence[Reading], runs: Sequence[RunAges], wanted_reference
         present_pair=(shown.a, shown.b) if shown else None,
         matrix=error_matrix(agreed[both], counts[both]) if machine else None,
     )
+
+
+def _read_once(answers: Answers, people: np.ndarray) -> tuple[int, int]:
+    once = (~np.isnan(people)).sum(axis=1) == 1
+    kept = answers.about["review"].eq(False).to_numpy()
+    return int(once.sum()), int((once & kept).sum())
 
 
 def _compared(answers: Answers, a: str, b: str) -> Comparison:

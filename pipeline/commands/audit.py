@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
+import pandas as pd
+
+from pipeline import regular_files
 from pipeline.audit.answers import RunAges
 from pipeline.audit.comparison import agreement, as_json
 from pipeline.audit.verdict import CAUTION, Statement, headline, verdict
 from pipeline.audit.whole import Audit
 from pipeline.audit.whole import audit as audited
 from pipeline.errors import OpercleError
-from pipeline.pages.audit_page import audit_page, notes, plots
+from pipeline.pages.audit_page import Made, audit_page, notes, plots
 from pipeline.pages.audit_tables import tables
+from pipeline.run import places
+from pipeline.run.picture_names import picture_names
 from pipeline.tables.atomic import write_text
 from pipeline.tables.readings import read_readings
 from pipeline.tables.run_tables import read_ages
@@ -34,10 +42,54 @@ def audit(readings: Sequence[Path], runs: Sequence[Path], reference: str | None,
     """
     folder = out or (runs[-1] / "audit" if runs else Path("audit"))
     _check(folder)
-    found = audited(read_readings(readings), _runs(runs), reference)
+    read = read_readings(readings)
+    found = audited(read, _runs(runs), reference)
     statements = verdict(found)
-    _write(folder, found, statements)
-    return _summary(folder, found, statements)
+    made = _made(folder, readings, runs, {r.specimen for r in read}, found)
+    _write(folder, found, statements, made)
+    return _summary(folder, found, statements, made)
+
+
+def _made(folder: Path, readings: Sequence[Path], runs: Sequence[Path], read: set[str], found: Audit) -> Made:
+    told, warnings = [], []
+    pictures: dict[str, str] = {}
+    for run, ages in zip(runs, _runs(runs), strict=True):
+        facts = _facts(run)
+        files = ", ".join(facts.get("settings_files") or ()) or "as shipped"
+        told.append(f"run {ages.name} of {str(facts.get('finished', ''))[:10]}, settings {files}")
+        fitted = read & set(facts.get("settings", {}).get("refit", {}).get("fitted_to", ()))
+        if fitted:
+            warnings.append(
+                f"The run {ages.name} was made with weights that were refitted to counts of {len(fitted)} of the "
+                f"{len(read)} bones read here. On these the machine agrees better than it will on others: judge it by "
+                "bones that were read later."
+            )
+        specimens = [str(s) for s in ages.ages["specimen"]]
+        for specimen, name in picture_names(specimens).items():
+            overlay = run / places.OVERLAYS / f"{name}.jpg"
+            if overlay.is_file():
+                pictures.setdefault(specimen, _address(overlay, folder))
+    return Made(
+        on=date.today().isoformat(),
+        readings=tuple(path.name for path in readings),
+        runs=tuple(told),
+        warnings=tuple(warnings),
+        pictures=pictures,
+    )
+
+
+def _facts(run: Path) -> dict[str, Any]:
+    """What run.json tells; empty when it cannot be read, for the audit needs no more than the tables."""
+    try:
+        facts = json.loads(regular_files.read(run / "run.json"))
+    except (OSError, ValueError):
+        return {}
+    return facts if isinstance(facts, dict) else {}
+
+
+def _address(picture: Path, folder: Path) -> str:
+    """The picture as seen from the folder of the page."""
+    return quote(Path(os.path.relpath(picture.resolve(), folder.resolve())).as_posix())
 
 
 def _runs(runs: Sequence[Path]) -> list[RunAges]:
@@ -46,7 +98,12 @@ def _runs(runs: Sequence[Path]) -> list[RunAges]:
     names = [run.resolve().name for run in runs]
     # Two runs of one name are told apart by their folders.
     shown = [str(run) if names.count(name) > 1 else name for run, name in zip(runs, names, strict=True)]
-    return [RunAges(name=name, ages=read_ages(run)) for run, name in zip(runs, shown, strict=True)]
+    return [RunAges(name=name, ages=_as_triaged(read_ages(run))) for run, name in zip(runs, shown, strict=True)]
+
+
+def _as_triaged(ages: pd.DataFrame) -> pd.DataFrame:
+    """Readers who differ flag a bone after the machine has kept it: the audit asks what the machine did."""
+    return ages.assign(review=ages["review"] & (ages["reasons"] != "readers-differ"))
 
 
 def _check(folder: Path) -> None:
@@ -62,7 +119,7 @@ def _check(folder: Path) -> None:
         raise OpercleError(f"{folder}: is not a folder; give --out the name of a new or empty folder")
 
 
-def _write(folder: Path, found: Audit, statements: Sequence[Statement]) -> None:
+def _write(folder: Path, found: Audit, statements: Sequence[Statement], made: Made) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         # First, since by this file a later audit knows the folder for its own.
@@ -74,6 +131,10 @@ def _write(folder: Path, found: Audit, statements: Sequence[Statement]) -> None:
                 "beside_people": _beside_people(found),
                 "notes": notes(found),
                 "made_by": _MADE_BY,
+                "made_on": made.on,
+                "readings": list(made.readings),
+                "runs": list(made.runs),
+                "warnings": list(made.warnings),
             },
         )
         write_text(folder / AGREEMENT, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
@@ -84,7 +145,7 @@ def _write(folder: Path, found: Audit, statements: Sequence[Statement]) -> None:
         drawn = plots(found)
         for name, svg in drawn.items():
             write_text(folder / f"{name}.svg", svg)
-        write_text(folder / PAGE, audit_page(found, statements, drawn))
+        write_text(folder / PAGE, audit_page(found, statements, drawn, made))
     except OSError as e:
         raise OpercleError(f"{e.filename or folder}: cannot be written: {e.strerror}") from None
 
@@ -101,7 +162,8 @@ def _beside_people(found: Audit) -> dict[str, Any] | None:
     return {"n": people.n, **{name: [e.value, e.low, e.high] for name, e in figures.items()}}
 
 
-def _summary(folder: Path, found: Audit, statements: Sequence[Statement]) -> str:
+def _summary(folder: Path, found: Audit, statements: Sequence[Statement], made: Made) -> str:
     lines = [headline(statements), "", *(f"{s.topic}: {s.text}" for s in statements)]
+    lines += [f"Warning: {line}" for line in made.warnings]
     lines += [f"Note: {note}" for note in notes(found)]
     return "\n".join([*lines, "", CAUTION, str(folder / PAGE)])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,11 +83,12 @@ class _Known:
         return f"counted by {self.readers} reader{'s' * (self.readers > 1)}{without}"
 
 
-def refit(run: Path, readings: Path, out: Path, say: Say) -> Told:
+def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = False) -> Told:
     """Refit to one table of readings and write the settings file `out`.
 
     Raises OpercleError when a table or the run cannot be used, when the bones that people counted are too few, of one
-    age or on one scan, when the new weights do worse than the old ones, and when `out` is another file.
+    age or on one scan, when the new weights do worse than the old ones, or show no gain beyond chance and `anyway` is
+    not given, and when `out` is another file.
     """
     _check(out)
     answers = gather(read_readings([readings]), [])
@@ -119,6 +121,11 @@ def refit(run: Path, readings: Path, out: Path, say: Say) -> Told:
             f"the refitted weights do worse than the shipped ones: exact agreement {_gain(found.exact_gain)}, "
             f"log probability {_gain(found.log_gain)}; nothing is written. Check that readings and run are of the "
             "same bones"
+        )
+    if not (anyway or found.exact_gain.is_sure or found.log_gain.is_sure):
+        raise OpercleError(
+            f"no gain beyond chance is shown: exact agreement {_gain(found.exact_gain)}, log probability "
+            f"{_gain(found.log_gain)}; nothing is written. Read more bones, or give --anyway to write it all the same"
         )
     after = counted_bones(bones, found.settings)
     told = Told(
@@ -217,6 +224,8 @@ def _text(told: Told, shipped: Settings, run: Path, readings: Path) -> str:
     lines = [FIRST_LINE, f"# Run: {_plain(run.resolve().name)}; readings: {_plain(readings.name)}"]
     lines.append(f"# Made with {versions.program()}")
     lines += [f"# {line}" for line in told.summary()]
+    fitted = ", ".join(json.dumps(s, ensure_ascii=False) for s in sorted(told.known.annuli))
+    lines += ["", "[refit]", f"fitted_to = [{fitted}] # specimens, so that an audit with their readings says so"]
     lines += ["", "[evidence]", f"weights = [{', '.join(map(repr, new.evidence.weights))}]"]
     for name, now, was in (
         ("count", new.count.weights, shipped.count.weights),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.batch.steps import Steps
 from pipeline.errors import RunError
 from pipeline.simulate.draw import draw_scans
 from pipeline.simulate.plan import DrawnScan
@@ -68,6 +69,10 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
 }
 
 
+REPORT_SECONDS = 10.0
+"""Between two lines of progress where there is no terminal."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawn:
     """What a call has drawn."""
@@ -83,7 +88,14 @@ def simulate(out: Path, n: int, seed: int, variety: Variety | None = None) -> Dr
     """
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise RunError(f"{out}: is not an empty folder; give another name: nothing is overwritten")
-    return write_set(out, draw_scans(n, seed, variety))
+    with Steps(n, "bones drawn", REPORT_SECONDS) as steps:
+        return write_set(out, _counted(draw_scans(n, seed, variety), steps))
+
+
+def _counted(scans: Iterable[DrawnScan], steps: Steps) -> Iterator[DrawnScan]:
+    for scan in scans:
+        yield scan
+        steps.step(len(scan.tables.truth))
 
 
 def write_set(out: Path, scans: Iterable[DrawnScan]) -> Drawn:

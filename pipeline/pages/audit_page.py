@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import groupby
 from pathlib import Path
 
+import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from pipeline.audit import words
@@ -17,6 +19,8 @@ from pipeline.pages.audit_plots import difference_by_age, drift_chart, reliabili
 
 MOST_PAIRS = 30
 """Pairs of readers on the page; the tables hold them all."""
+MOST_DIFFERING = 200
+"""Bones with differing counts on the page, the widest apart first."""
 MOST_UNKNOWN = 10
 """Unknown specimens named on the page; the table holds them all."""
 
@@ -43,8 +47,50 @@ def plots(audit: Audit) -> dict[str, str]:
     return out
 
 
-def audit_page(audit: Audit, statements: Sequence[Statement], drawn: dict[str, str]) -> str:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """What the audit was made from."""
+
+    on: str
+    """Day, YYYY-MM-DD."""
+    readings: tuple[str, ...]
+    """Names of the tables."""
+    runs: tuple[str, ...]
+    """Each in words: name, when it was finished, with what."""
+    warnings: tuple[str, ...] = ()
+    pictures: Mapping[str, str] = field(default_factory=dict)
+    """Specimen to the address of its picture, beside the page."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Differing:
+    """One bone on which people or machine differ."""
+
+    specimen: str
+    picture: str
+    """Address; blank when there is none."""
+    counts: tuple[str, ...]
+    """In the order of the readers; blank where there is none."""
+
+
+def differing(audit: Audit, pictures: Mapping[str, str]) -> list[Differing]:
+    """Bones with two counts at least that are not all the same, those that differ most first."""
+    counts = audit.answers.counts
+    spread = np.array([np.ptp(row[~np.isnan(row)]) if (~np.isnan(row)).any() else 0 for row in counts])
+    order = sorted(np.flatnonzero(spread > 0).tolist(), key=lambda b: (-spread[b], audit.answers.specimens[b]))
+    return [
+        Differing(
+            specimen=audit.answers.specimens[b],
+            picture=pictures.get(audit.answers.specimens[b], ""),
+            counts=tuple("" if np.isnan(n) else f"{n:.0f}" for n in counts[b]),
+        )
+        for b in order
+    ]
+
+
+def audit_page(audit: Audit, statements: Sequence[Statement], drawn: dict[str, str], made: Made) -> str:
     """The page as HTML text. `drawn` as `plots` gives it."""
+    differ = differing(audit, made.pictures)
     shown = _shown(audit)
     table = shown.comparison.table if shown else None
     pairs = sorted(audit.pairs, key=lambda c: (c.b != MACHINE, -c.n))
@@ -55,6 +101,10 @@ def audit_page(audit: Audit, statements: Sequence[Statement], drawn: dict[str, s
         statements=statements,
         caution=CAUTION,
         notes=notes(audit),
+        made=made,
+        readers=audit.answers.readers,
+        differ=differ[:MOST_DIFFERING],
+        more_differ=max(0, len(differ) - MOST_DIFFERING),
         words=words,
         reference=f"the {audit.reference}" if audit.reference in CONSENSUS.values() else audit.reference,
         consensus=audit.reference in CONSENSUS.values(),

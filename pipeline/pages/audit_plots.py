@@ -16,6 +16,9 @@ from pipeline.audit.triage_check import Bin
 from pipeline.audit.whole import AgainstReference
 from pipeline.pages.plot_style import BLUE, ORANGE, QUIET, STYLE, blank, legend, svg
 
+LEAST_SHOWN = 1.15
+"""Annuli to each side of nought on the axis of differences: readers who agree must not look as if they did not."""
+
 
 def difference_by_age(against: AgainstReference) -> str:
     """Difference of a reader from the reference at each reference age: bones as dots, means with intervals."""
@@ -43,6 +46,8 @@ def difference_by_age(against: AgainstReference) -> str:
                     label=name,
                     zorder=3,
                 )
+        low, high = axes.get_ylim()
+        axes.set_ylim(min(low, -LEAST_SHOWN), max(high, LEAST_SHOWN))
         axes.set_xlabel(f"count of the reference ({c.a})")
         axes.set_ylabel(f"{c.b} minus reference, annuli")
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
