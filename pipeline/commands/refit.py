@@ -113,6 +113,11 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
     if len(chosen) < settings.refit.enough_bones:
         say(f"warning: only {len(chosen)} bones with counts; with fewer than {settings.refit.enough_bones} the figures "
             "below are little more than chance")  # fmt: skip
+    if settings.refit.fitted_to:
+        say(
+            f"the run was made with weights refitted to {len(settings.refit.fitted_to)} bones; this fit starts again "
+            "from the shipped ones: give all readings that you have"
+        )
     used = at_most(chosen, settings.refit.most_bones)
     say(f"fitting to {len(used)} bones; a hundred take some ten seconds")
     found = refitted(used, settings)
