@@ -16,7 +16,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+MM_PER_INCH = 25.4
+"""Millimetres an inch; resolutions are pixels an inch."""
+MACHINE = "machine"
+"""The name of this program among the readers."""
+
 Float = NDArray[np.float32]
+Numbers = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Point = tuple[float, float]
 

@@ -12,6 +12,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from pipeline.names import folded
 from pipeline.settings_first_pass import (
     CropSettings,
     FocusSettings,
@@ -103,7 +104,7 @@ class Settings(Section):
 
     def knows(self, name: str) -> bool:
         """Whether a settings file for this species was read."""
-        return name.strip().lower() in self.species
+        return folded(name.strip()) in self.species
 
     def first_pass_digest(self) -> str:
         """Hash of what reading one scan depends on: another digest means that scans must be read again."""

@@ -16,8 +16,9 @@ from pydantic import ValidationError
 
 from pipeline import regular_files
 from pipeline.errors import SettingsError
+from pipeline.names import folded
 from pipeline.settings import Settings
-from pipeline.settings_words import Place, wrong
+from pipeline.settings_words import KeyPath, wrong
 
 _HERE = Path(__file__).resolve().parent
 SHIPPED = _HERE / "configs" if (_HERE / "configs").is_dir() else _HERE.parent / "configs"
@@ -40,7 +41,7 @@ def read_settings(extra: Iterable[str | Path] = ()) -> Settings:
     files = [SHIPPED / "general.toml", SHIPPED / "fitted.toml", *species, *(_locate(name) for name in extra)]
     general: dict[str, Any] = {}
     by_species: dict[str, dict[str, Any]] = {}
-    origin: dict[Place, str] = {}
+    origin: dict[KeyPath, str] = {}
     for path in files:
         content = _load(path)
         name = content.pop("species", None)
@@ -54,7 +55,7 @@ def read_settings(extra: Iterable[str | Path] = ()) -> Settings:
             raise SettingsError(
                 f"{path.name}: {other[0]}: does not differ by species; {', '.join(SPECIES_SECTIONS)} may"
             )
-        key = name.strip().lower()
+        key = folded(name.strip())
         _merge(by_species.setdefault(key, {}), content, origin, path.name, ("species", key))
     shared = {section: general.get(section, {}) for section in SPECIES_SECTIONS}
     merged = general | {"species": {key: _over(shared, own) for key, own in by_species.items()}}
@@ -100,7 +101,7 @@ def _load(path: Path) -> dict[str, Any]:
     return content
 
 
-def _merge(into: dict[str, Any], new: Mapping[str, Any], origin: dict[Place, str], file: str, at: Place) -> None:
+def _merge(into: dict[str, Any], new: Mapping[str, Any], origin: dict[KeyPath, str], file: str, at: KeyPath) -> None:
     for key, value in new.items():
         place = (*at, key)
         origin[place] = file
@@ -121,20 +122,20 @@ def _over(base: Mapping[str, Any], top: Mapping[str, Any]) -> dict[str, Any]:
     return out
 
 
-def _lines(error: ValidationError, origin: Mapping[Place, str]) -> Iterable[str]:
+def _lines(error: ValidationError, origin: Mapping[KeyPath, str]) -> Iterable[str]:
     found = ((fault["loc"], wrong(fault, Settings)) for fault in error.errors())
     # A fault of the general settings is met again in every species and water that takes them over: told once.
     return dict.fromkeys(_line(_written_at(place, origin), what, origin) for place, what in found)
 
 
-def _written_at(place: Place, origin: Mapping[Place, str]) -> Place:
+def _written_at(place: KeyPath, origin: Mapping[KeyPath, str]) -> KeyPath:
     """Where the value that holds at a place was written: there, or in what the place takes over."""
     own = [place, place[2:]] if place[:1] == ("species",) else [place]
     seasons = [(*at[:-3], "season", at[-1]) for at in own if at[-3:-2] == ("water",)]
     return next((at for at in (*own, *seasons) if at in origin), own[-1])
 
 
-def _line(place: Place, what: str, origin: Mapping[Place, str]) -> str:
+def _line(place: KeyPath, what: str, origin: Mapping[KeyPath, str]) -> str:
     file = next((origin[place[:n]] for n in range(len(place), 0, -1) if place[:n] in origin), "general.toml")
     # A species' own file does not name the species again in front of each key.
     told = place[2:] if place[:1] == ("species",) else place

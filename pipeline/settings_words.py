@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-Place = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 
 _MOST_FOUND = 60
 """Characters of a wrong value that a message repeats."""
@@ -27,7 +27,7 @@ def wrong(fault: Mapping[str, Any], settings: type[BaseModel]) -> str:
     return f"{fault['msg'].removeprefix('Input ')}, found {_found(fault['input'])}"
 
 
-def _names(settings: type[BaseModel], place: Place) -> list[str]:
+def _names(settings: type[BaseModel], place: KeyPath) -> list[str]:
     """Names of the settings in the group at a place."""
     fields = settings.model_fields
     for step in place:

@@ -9,10 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.records import Reading
-
-MACHINE = "machine"
-"""The machine's name among the readers."""
+from pipeline.names import folded
+from pipeline.records import MACHINE, Numbers, Reading
 
 ABOUT = ("fish", "species", "water", "side", "review", "confidence", "reference")
 """What the audit uses of ages.csv; `side` and `reference` only if the specimens table has them."""
@@ -34,7 +32,7 @@ class Answers:
     specimens: tuple[str, ...]
     readers: tuple[str, ...]
     """By name, the machine last."""
-    counts: NDArray[np.float64]
+    counts: Numbers
     """(bone, reader): annuli of the earliest reading; NaN where there is none, or it is no count."""
     tried: NDArray[np.bool_]
     """(bone, reader): there is a reading, with a count or without."""
@@ -131,7 +129,7 @@ def _about(runs: Sequence[RunAges]) -> pd.DataFrame:
 
 
 def _notes(
-    readers: tuple[str, ...], counts: NDArray[np.float64], tried: NDArray[np.bool_], runs: Sequence[RunAges]
+    readers: tuple[str, ...], counts: Numbers, tried: NDArray[np.bool_], runs: Sequence[RunAges]
 ) -> tuple[str, ...]:
     notes = []
     people = [r for r in readers if r != MACHINE]
@@ -141,7 +139,7 @@ def _notes(
         notes.append(f"All readings are by {people[0]}: agreement needs a second reader, or a run of the machine.")
     alike: dict[str, list[str]] = {}
     for name in readers:
-        alike.setdefault(name.strip().casefold(), []).append(name)
+        alike.setdefault(folded(name.strip()), []).append(name)
     notes += [
         f"{' and '.join(names)} are taken as different readers; write the name in one way if they are one person."
         for names in alike.values()

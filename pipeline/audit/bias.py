@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
 from pipeline.audit.intervals import LEVEL, Estimate, mean
 from pipeline.audit.symmetry import sign_test
-
-Counts = NDArray[np.float64]
+from pipeline.records import Numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +40,7 @@ class BiasAtAge:
         return self.p_adjusted is not None and self.p_adjusted < 1 - LEVEL
 
 
-def age_bias(reference: Counts, counts: Counts) -> tuple[BiasAtAge, ...]:
+def age_bias(reference: Numbers, counts: Numbers) -> tuple[BiasAtAge, ...]:
     """Mean count at each reference age (Campana, Annand and McMillan 1995). Both (bone,), without NaN."""
     groups = [(int(age), counts[reference == age]) for age in np.unique(reference)]
     ps = [_p_of_equality(values, age) for age, values in groups]
@@ -61,7 +59,7 @@ def age_bias(reference: Counts, counts: Counts) -> tuple[BiasAtAge, ...]:
     )
 
 
-def _p_of_equality(values: Counts, age: int) -> float | None:
+def _p_of_equality(values: Numbers, age: int) -> float | None:
     n = values.size
     if n < 2:
         return None

@@ -14,8 +14,8 @@ from pipeline.audit.intervals import NONE, Estimate, mean_difference
 from pipeline.audit.kappa import Kappas, kappas
 from pipeline.audit.precision import Precision, precision
 from pipeline.audit.symmetry import Table, Test
+from pipeline.records import Numbers
 
-Counts = NDArray[np.float64]
 """(bone,): annuli; NaN where the reader gives no count."""
 
 
@@ -62,7 +62,7 @@ _NO_TABLE = np.zeros((0, 0), np.int64)
 
 
 def compare(
-    a: str, b: str, counts_a: Counts, counts_b: Counts, tried_a: NDArray[np.bool_], tried_b: NDArray[np.bool_]
+    a: str, b: str, counts_a: Numbers, counts_b: Numbers, tried_a: NDArray[np.bool_], tried_b: NDArray[np.bool_]
 ) -> Comparison:
     """Compare two readers. `tried` is True where the reader has a reading of the bone, with a count or without."""
     has_a, has_b = ~np.isnan(counts_a), ~np.isnan(counts_b)

@@ -10,12 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.audit.answers import MACHINE
 from pipeline.audit.intervals import Estimate, mean_difference, share
 from pipeline.audit.precision import precision
 from pipeline.audit.symmetry import sign_test
-
-Counts = NDArray[np.float64]
+from pipeline.records import MACHINE, Numbers
 
 FEWEST_A_BATCH = 20
 """Readings of a person that make one point of the chart; fewer swing too much to be told from chance."""
@@ -65,7 +63,7 @@ class _Tried:
     """What one batch made of the collection: (bone,), in one order for all batches; NaN not aged or not tried."""
 
     name: str
-    counts: Counts
+    counts: Numbers
     tried: NDArray[np.bool_]
 
 
@@ -111,7 +109,7 @@ def _tried(name: str, part: pd.DataFrame, specimens: pd.Index) -> _Tried:
     return _Tried(name, counts, tried)
 
 
-def _batch(reader: str, now: _Tried, before: _Tried, agreed: Counts, first: bool) -> Batch:
+def _batch(reader: str, now: _Tried, before: _Tried, agreed: Numbers, first: bool) -> Batch:
     figures, past = _figures(now, agreed), _figures(before, agreed)
     moved = now.counts - before.counts
     same, up, down = int((~np.isnan(moved)).sum()), int((moved > 0).sum()), int((moved < 0).sum())
@@ -149,14 +147,14 @@ def _batch(reader: str, now: _Tried, before: _Tried, agreed: Counts, first: bool
 @dataclass(frozen=True, slots=True)
 class _Figures:
     bones: int
-    gap: Counts
+    gap: Numbers
     exact: Estimate
     cv: Estimate
     not_aged: Estimate
     mean_difference: Estimate
 
 
-def _figures(batch: _Tried, agreed: Counts) -> _Figures:
+def _figures(batch: _Tried, agreed: Numbers) -> _Figures:
     gap = (batch.counts - agreed)[~np.isnan(batch.counts)]
     return _Figures(
         bones=int(batch.tried.sum()),
@@ -201,7 +199,7 @@ def _apart(one: Estimate, other: Estimate) -> bool:
     return one.high < other.low or other.high < one.low
 
 
-def _limits(before: Counts, now: Counts) -> tuple[float | None, float | None]:
+def _limits(before: Numbers, now: Numbers) -> tuple[float | None, float | None]:
     """Centre of the first batch, plus and minus three standard errors of this batch's mean and of the centre itself.
 
     The spread is that of both batches: one of twenty bones alone is too often small by chance.

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import special
 from scipy.optimize import minimize
 
-Matrix = NDArray[np.float64]
+from pipeline.records import Numbers
 
 FEWEST_BONES = 30
 """Bones below which no matrix is given: four numbers of a curve cannot be fitted to fewer."""
@@ -37,11 +37,11 @@ class ErrorMatrix:
     """(column,): from the lowest to the highest count or age, without gaps."""
     seen: NDArray[np.int64]
     """(row, column): bones."""
-    probability: Matrix
+    probability: Numbers
     """(row, column): smoothed."""
-    mean: Matrix
+    mean: Numbers
     """(row,): of the smoothed row."""
-    sd: Matrix
+    sd: Numbers
     """(row,): of the smoothed row."""
     pull: float
     """Bones of one age that weigh as much as the curve."""
@@ -53,7 +53,7 @@ class ErrorMatrix:
         return without
 
 
-def error_matrix(reference: Matrix, counts: Matrix) -> ErrorMatrix | None:
+def error_matrix(reference: Numbers, counts: Numbers) -> ErrorMatrix | None:
     """From (bone,) reference ages and counts without NaN; None when the bones or their ages are too few."""
     if reference.size < FEWEST_BONES or np.unique(reference).size < FEWEST_AGES:
         return None
@@ -71,14 +71,14 @@ def error_matrix(reference: Matrix, counts: Matrix) -> ErrorMatrix | None:
     )
 
 
-def _fitted_curve(ages: NDArray[np.int64], columns: NDArray[np.int64], seen: NDArray[np.int64]) -> Matrix:
+def _fitted_curve(ages: NDArray[np.int64], columns: NDArray[np.int64], seen: NDArray[np.int64]) -> Numbers:
     """Normal counts rounded to whole years, by maximum likelihood: bias and log spread linear in age."""
     total = seen.sum()
     gap = columns[None, :] - ages[:, None]
     bias = float((seen * gap).sum() / total)
     spread = max(float(np.sqrt((seen * (gap - bias) ** 2).sum() / total)), LEAST_SPREAD)
 
-    def loss(p: Matrix) -> float:
+    def loss(p: Numbers) -> float:
         return -float((seen * np.log(_rounded_normal(ages, columns, p) + 1e-12)).sum())
 
     best = minimize(
@@ -90,7 +90,7 @@ def _fitted_curve(ages: NDArray[np.int64], columns: NDArray[np.int64], seen: NDA
     return _rounded_normal(ages, columns, best.x)
 
 
-def _rounded_normal(ages: NDArray[np.int64], columns: NDArray[np.int64], p: Matrix) -> Matrix:
+def _rounded_normal(ages: NDArray[np.int64], columns: NDArray[np.int64], p: Numbers) -> Numbers:
     middle = (ages - ages.mean()) / max(1.0, float(np.ptp(ages)))
     mean = ages + p[0] + p[1] * middle
     spread = np.maximum(np.exp(np.clip(p[2] + p[3] * middle, -5, 5)), LEAST_SPREAD)
@@ -100,7 +100,7 @@ def _rounded_normal(ages: NDArray[np.int64], columns: NDArray[np.int64], p: Matr
     return np.diff(special.ndtr(edges), axis=1)
 
 
-def _fitted_pull(seen: NDArray[np.int64], curve: Matrix) -> float:
+def _fitted_pull(seen: NDArray[np.int64], curve: Numbers) -> float:
     """Weight of the curve with the highest Dirichlet-multinomial likelihood of the rows."""
 
     def log_likelihood(pull: float) -> float:

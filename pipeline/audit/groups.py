@@ -6,12 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipeline.audit.intervals import Estimate, mean_difference
 from pipeline.audit.precision import Precision, precision
-
-Counts = NDArray[np.float64]
+from pipeline.records import Numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +25,7 @@ class Group:
     """Reader minus reference, annuli."""
 
 
-def groups(reader: str, reference: Counts, counts: Counts, about: pd.DataFrame) -> tuple[Group, ...]:
+def groups(reader: str, reference: Numbers, counts: Numbers, about: pd.DataFrame) -> tuple[Group, ...]:
     """Every group with at least one bone; (bone,) each. Groups by age are by the reference's count."""
     both = ~np.isnan(reference) & ~np.isnan(counts)
     pair = np.column_stack([reference[both], counts[both]])

@@ -10,10 +10,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
-Values = NDArray[np.float64]
+from pipeline.records import Numbers
 
 LEVEL = 0.95
 """Share of samples in which an interval holds the true value; the level the trade publishes."""
@@ -41,7 +40,7 @@ def share(successes: int, trials: int) -> Estimate:
     return NONE if trials == 0 else Estimate(successes / trials, *_exact(successes, trials))
 
 
-def weighted_share(wrong: Values, weight: Values) -> Estimate:
+def weighted_share(wrong: Numbers, weight: Numbers) -> Estimate:
     """A share among bones drawn with unequal chances: exact interval at the effective sample size.
 
     `wrong` is 0 or 1 for each bone; `weight` is the inverse of its chance to be drawn. The effective size is Kish's;
@@ -61,7 +60,7 @@ def _exact(successes: float, trials: float) -> tuple[float, float]:
     return low, high
 
 
-def mean_of_rare(values: Values, step: float) -> Estimate:
+def mean_of_rare(values: Numbers, step: float) -> Estimate:
     """Mean of values of which most are zero and none is negative: gamma interval (Fay and Feuer 1997).
 
     `step` is the value that one more differing bone would have; it keeps the upper limit honest when hardly any differ.
@@ -70,7 +69,7 @@ def mean_of_rare(values: Values, step: float) -> Estimate:
     return NONE if values.size == 0 else Estimate(*_gamma(values, step))
 
 
-def _gamma(values: Values, step: float) -> tuple[float, float, float]:
+def _gamma(values: Numbers, step: float) -> tuple[float, float, float]:
     n = values.size
     total = float(values.sum())
     variance = n * float(values.var(ddof=1)) if n > 1 else total**2
@@ -83,7 +82,7 @@ def _gamma(values: Values, step: float) -> tuple[float, float, float]:
     return total / n, min(low, total) / n, max(high, total) / n
 
 
-def mean_difference(difference: Values, step: float = 1.0) -> Estimate:
+def mean_difference(difference: Numbers, step: float = 1.0) -> Estimate:
     """Mean of signed differences, most of them zero (or most of them one and the same).
 
     Counted from the commonest difference, the years above and the years below each get the gamma interval of
@@ -104,7 +103,7 @@ def mean_difference(difference: Values, step: float = 1.0) -> Estimate:
     return Estimate(middle, middle - low, middle + high)
 
 
-def _commonest(difference: Values) -> float:
+def _commonest(difference: Numbers) -> float:
     """The most frequent value; 0 when several are, so that swapped readers get the mirrored interval."""
     values, times = np.unique(difference, return_counts=True)
     most = values[times == times.max()]
@@ -115,7 +114,7 @@ def _joined(one: float, other: float, correlation: float) -> float:
     return float(np.sqrt(one**2 + other**2 - 2 * correlation * one * other))
 
 
-def mean(values: Values) -> Estimate:
+def mean(values: Numbers) -> Estimate:
     """Mean with Student's interval.
 
     No interval for fewer than two values, nor when all are equal: their spread is then unknown, not zero.

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.records import Numbers
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kappas:
@@ -28,7 +30,7 @@ def kappas(table: NDArray[np.int64]) -> Kappas:
     )
 
 
-def kappa(table: NDArray[np.int64], disagreement: NDArray[np.float64]) -> float | None:
+def kappa(table: NDArray[np.int64], disagreement: Numbers) -> float | None:
     """1 - (observed disagreement) / (disagreement expected by chance) (Cohen 1968)."""
     by_chance = np.outer(table.sum(axis=1), table.sum(axis=0)) / table.sum()
     expected = float((disagreement * by_chance).sum())

@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.audit.intervals import NONE, Estimate, mean_difference, mean_of_rare
-
-Counts = NDArray[np.float64]
+from pipeline.records import Numbers
 
 _STEP = 0.5
 """What one bone more commonly adds when one person, or the machine, differs: half of its pairs."""
@@ -28,7 +26,7 @@ class AmongPeople:
     """Machine minus people, bone by bone."""
 
 
-def among_people(people: Counts, machine: Counts) -> AmongPeople:
+def among_people(people: Numbers, machine: Numbers) -> AmongPeople:
     """Compare agreement with the machine to agreement between people. `people` (bone, reader), `machine` (bone,)."""
     used = ((~np.isnan(people)).sum(axis=1) >= 2) & ~np.isnan(machine)
     p, m = people[used], machine[used]
@@ -45,14 +43,14 @@ def among_people(people: Counts, machine: Counts) -> AmongPeople:
     )
 
 
-def _agreement(x: Counts, y: Counts) -> Counts:
+def _agreement(x: Numbers, y: Numbers) -> Numbers:
     """Share of equal pairs of each bone; pairs with a NaN do not count. Each bone has a pair."""
     there = ~np.isnan(x) & ~np.isnan(y)
-    shares: Counts = ((x == y) & there).sum(axis=1) / there.sum(axis=1)
+    shares: Numbers = ((x == y) & there).sum(axis=1) / there.sum(axis=1)
     return shares
 
 
-def _share(agreement: Counts) -> Estimate:
+def _share(agreement: Numbers) -> Estimate:
     """Mean agreement; its interval is that of the disagreement, which is the rarer."""
     apart = mean_of_rare(1 - agreement, _STEP)
     assert apart.value is not None

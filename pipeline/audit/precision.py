@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.audit.intervals import NONE, Estimate, mean_of_rare, share
+from pipeline.records import Numbers
 
-Counts = NDArray[np.float64]
 """(bone, reading): annuli; NaN where there is no reading."""
 
 COMMON_STEP = 90.0
@@ -33,7 +32,7 @@ class Precision:
     """Bones where every reading is 0: each adds 0 to ape, cv and d, where the formula has 0/0."""
 
 
-def precision(counts: Counts) -> Precision:
+def precision(counts: Numbers) -> Precision:
     """Agreement and spread; bones with fewer than two readings are left out.
 
     Per bone with R readings, mean m and standard deviation s (R - 1 in the divisor): APE = 100 mean(|x - m|) / m
@@ -57,7 +56,7 @@ def precision(counts: Counts) -> Precision:
     )
 
 
-def spread_of_each(counts: Counts) -> tuple[Counts, Counts, Counts]:
+def spread_of_each(counts: Numbers) -> tuple[Numbers, Numbers, Numbers]:
     """APE, CV and D of each bone, percent; (bone,). Bones whose readings are all 0 get 0."""
     readings = (~np.isnan(counts)).sum(axis=1)
     mean = np.nanmean(counts, axis=1)
@@ -68,7 +67,7 @@ def spread_of_each(counts: Counts) -> tuple[Counts, Counts, Counts]:
     return ape, cv, cv / np.sqrt(readings)
 
 
-def _one_year_more(counts: Counts, lowest: float) -> tuple[float, float, float]:
+def _one_year_more(counts: Numbers, lowest: float) -> tuple[float, float, float]:
     """APE, CV and D that a bone would commonly have if one of its readings were one year off, up or down."""
     middle = np.nanmedian(counts, axis=1)
     shape = np.broadcast_to(middle[:, None], counts.shape)

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.audit.answers import MACHINE, Answers
+from pipeline.audit.answers import Answers
 from pipeline.errors import OpercleError
-
-Counts = NDArray[np.float64]
+from pipeline.records import MACHINE, Numbers
 
 MEDIAN, MODE = "median", "mode"
 CONSENSUS = {MEDIAN: "median of the readers", MODE: "mode of the readers"}
@@ -41,7 +40,7 @@ def label(reference: str) -> str:
     return CONSENSUS.get(reference, reference)
 
 
-def reference_counts(answers: Answers, reference: str, apart_from: str = "") -> Counts:
+def reference_counts(answers: Answers, reference: str, apart_from: str = "") -> Numbers:
     """(bone,): the reference's count, NaN where it has none.
 
     `apart_from` keeps a reader's own answer out of a consensus, which would otherwise agree with itself.
@@ -52,7 +51,7 @@ def reference_counts(answers: Answers, reference: str, apart_from: str = "") -> 
     return (median if reference == MEDIAN else mode)(answers.counts[:, others])
 
 
-def median(counts: Counts) -> Counts:
+def median(counts: Numbers) -> Numbers:
     """Middle count of each bone, (bone, reader) to (bone,); NaN where the two middle ones differ or too few counted."""
     out = np.full(len(counts), np.nan)
     enough = _enough(counts)
@@ -64,7 +63,7 @@ def median(counts: Counts) -> Counts:
     return out
 
 
-def mode(counts: Counts) -> Counts:
+def mode(counts: Numbers) -> Numbers:
     """Commonest count of each bone, (bone, reader) to (bone,). NaN where two are equally common, or too few counted."""
     votes = np.stack([(counts == counts[:, [j]]).sum(axis=1) for j in range(counts.shape[1])], axis=1)
     leading = votes == votes.max(axis=1, keepdims=True)
@@ -73,7 +72,7 @@ def mode(counts: Counts) -> Counts:
     return np.where((highest == lowest) & _enough(counts), highest, np.nan)
 
 
-def _enough(counts: Counts) -> NDArray[np.bool_]:
+def _enough(counts: Numbers) -> NDArray[np.bool_]:
     """Bones that two readers counted; one is enough where the table has one column."""
     enough: NDArray[np.bool_] = (~np.isnan(counts)).sum(axis=1) >= min(2, counts.shape[1])
     return enough

@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
 from pipeline.audit.intervals import LEVEL
+from pipeline.records import Numbers
 
 TWO_SIDED = float(special.ndtri(1 - (1 - LEVEL) / 2))
 """Standard deviations that hold 95 % of a normal distribution."""
@@ -26,7 +25,7 @@ PLANNED_ERRORS = (0.10, 0.05, 0.02, 0.01)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class ReadingPlan:
     """One line of the planning table."""
 
     aim: str
@@ -63,10 +62,10 @@ def bones_without_error(most: float) -> int:
     return math.ceil(math.log(1 - LEVEL) / math.log(1 - most))
 
 
-def plans() -> tuple[Plan, ...]:
+def plans() -> tuple[ReadingPlan, ...]:
     """The planning table, for which no reading is needed."""
     shares = [
-        Plan(
+        ReadingPlan(
             aim=f"exact agreement to within {100 * h:.0f} points, if about {100 * p:.0f} % agree",
             bones=bones_for_share(p, h),
         )
@@ -74,7 +73,7 @@ def plans() -> tuple[Plan, ...]:
         for p in PLANNED_SHARES
     ]
     errors = [
-        Plan(
+        ReadingPlan(
             aim=f"none wrong, to show that fewer than {100 * e:.0f} % of the kept bones are wrong",
             bones=bones_without_error(e),
         )
@@ -83,9 +82,7 @@ def plans() -> tuple[Plan, ...]:
     return tuple(shares + errors)
 
 
-def present_sample(
-    difference: NDArray[np.float64], exact: float, exact_margin: float, cv: NDArray[np.float64]
-) -> PresentSample:
+def present_sample(difference: Numbers, exact: float, exact_margin: float, cv: Numbers) -> PresentSample:
     """From the signed differences and the CVs (percent) of the bones compared, (bone,) each, at least one bone."""
     n = difference.size
     spread = float(difference.std(ddof=1)) if n > 1 else 0.0

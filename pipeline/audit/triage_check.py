@@ -5,12 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.audit.intervals import NONE, Estimate, share, weighted_share
-
-Values = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from pipeline.records import Mask, Numbers
 
 FEWEST_A_BIN = 20
 """Bones; below this a share's interval is so wide that the bin says nothing."""
@@ -75,7 +72,7 @@ class TriageCheck:
     thresholds: tuple[Threshold, ...]
 
 
-def check_triage(confidence: Values, review: Flags, machine: Values, reference: Values) -> TriageCheck:
+def check_triage(confidence: Numbers, review: Mask, machine: Numbers, reference: Numbers) -> TriageCheck:
     """(bone,) each; only bones that the machine aged, `reference` NaN where it has no count."""
     read = ~np.isnan(reference)
     wrong = (machine != reference).astype(np.float64)
@@ -85,7 +82,7 @@ def check_triage(confidence: Values, review: Flags, machine: Values, reference: 
     )
 
 
-def _part(name: str, mask: Flags, read: Flags, wrong: Values, confidence: Values) -> Part:
+def _part(name: str, mask: Mask, read: Mask, wrong: Numbers, confidence: Numbers) -> Part:
     seen = mask & read
     n = int(seen.sum())
     found = share(int(wrong[seen].sum()), n)
@@ -103,7 +100,7 @@ def _less(found: Estimate, promised: float | None) -> Estimate:
     return Estimate(found.value - promised, found.low - promised, found.high - promised)
 
 
-def _bins(confidence: Values, wrong: Values) -> tuple[Bin, ...]:
+def _bins(confidence: Numbers, wrong: Numbers) -> tuple[Bin, ...]:
     n = confidence.size
     if n == 0:
         return ()
@@ -121,7 +118,7 @@ def _bins(confidence: Values, wrong: Values) -> tuple[Bin, ...]:
     )
 
 
-def _thresholds(confidence: Values, review: Flags, read: Flags, wrong: Values) -> tuple[Threshold, ...]:
+def _thresholds(confidence: Numbers, review: Mask, read: Mask, wrong: Numbers) -> tuple[Threshold, ...]:
     out = []
     for threshold in THRESHOLDS:
         kept = confidence >= threshold

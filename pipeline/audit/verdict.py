@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from pipeline.audit.answers import MACHINE
 from pipeline.audit.comparison import Comparison
 from pipeline.audit.drift import Batch
 from pipeline.audit.intervals import LEVEL, Estimate
@@ -18,6 +17,7 @@ from pipeline.audit.reference import CONSENSUS
 from pipeline.audit.triage_check import Part
 from pipeline.audit.whole import AgainstReference, Audit
 from pipeline.audit.words import listed, number, p_value, percent, percents, points, years
+from pipeline.records import MACHINE
 
 FEWEST_TO_JUDGE = 30
 """Bones with both counts; below this agreement is told, but not judged."""

@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from pipeline.audit.answers import MACHINE, Answers, RunAges, gather
+from pipeline.audit.answers import Answers, RunAges, gather
 from pipeline.audit.bias import BiasAtAge, age_bias
 from pipeline.audit.comparison import Comparison, compare
 from pipeline.audit.drift import Batch, drift
@@ -19,10 +19,10 @@ from pipeline.audit.people import AmongPeople, among_people
 from pipeline.audit.precision import Precision, precision, spread_of_each
 from pipeline.audit.reference import CONSENSUS, chosen, label, reference_counts
 from pipeline.audit.repeat_readings import Repeats, repeats
-from pipeline.audit.sample_size import Plan, PresentSample, plans, present_sample
+from pipeline.audit.sample_size import PresentSample, ReadingPlan, plans, present_sample
 from pipeline.audit.sides import Sides, sides
 from pipeline.audit.triage_check import TriageCheck, check_triage
-from pipeline.records import Reading
+from pipeline.records import MACHINE, Reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +58,7 @@ class Audit:
     sides: tuple[Sides, ...]
     triage: TriageCheck | None
     drift: tuple[Batch, ...]
-    plans: tuple[Plan, ...]
+    plans: tuple[ReadingPlan, ...]
     present: PresentSample | None
     """Of the machine against the reference, else of the first pair of readers with bones in common."""
     present_pair: tuple[str, str] | None

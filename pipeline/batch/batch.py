@@ -22,7 +22,7 @@ _SMOOTHED_OVER = 20
 """Time left is told from this many first pieces of work on; fewer say little."""
 
 
-class Place(Protocol):
+class Workplace(Protocol):
     """Where isolated work is done: on this machine, or on others by the same call."""
 
     workers: int
@@ -63,7 +63,7 @@ class Task(Generic[Job]):
 def run_batch(
     work: Callable[[Job], Answer],
     tasks: Iterable[Task[Job]],
-    place: Place,
+    place: Workplace,
     take: Callable[[Job, Answer | Fault], None],
 ) -> None:
     """Do every task; `take` gets each job with its answer, in the order they end, in the caller's thread, and `tasks`

@@ -27,7 +27,7 @@ from urllib.parse import urlsplit
 import distributed
 from distributed.comm import get_address_host
 
-from pipeline.batch.cluster_worker import Call, Facts, Seen, answer, look, unlike
+from pipeline.batch.cluster_worker import Facts, RemoteCall, Seen, answer, look, unlike
 from pipeline.batch.isolate import Fault, Limits
 from pipeline.errors import RunError
 from pipeline.records import ScanRef
@@ -121,7 +121,7 @@ class Cluster:
         """Begin as soon as a thread of a worker is free. The scheduler places a scan again when its worker is lost."""
         path = job.ref.path.absolute()
         there = replace(job, ref=replace(job.ref, path=path))  # type: ignore[type-var]
-        call = Call(
+        call = RemoteCall(
             task=pickle.dumps((work, there), protocol=pickle.HIGHEST_PROTOCOL),
             limits=limits,
             path=path,

@@ -27,7 +27,7 @@ _starting = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Call:
+class RemoteCall:
     """One piece of work as it travels."""
 
     task: bytes
@@ -75,8 +75,8 @@ def _fault_of(ref: ScanRef) -> str:
 
 
 def answer(message: bytes) -> bytes:
-    """Do one piece of work in a child of this worker: `Call` -> answer or fault, both pickled."""
-    call: Call = pickle.loads(message)
+    """Do one piece of work in a child of this worker: `RemoteCall` -> answer or fault, both pickled."""
+    call: RemoteCall = pickle.loads(message)
     differences = unlike(call.versions, _own(call.facts))
     if differences:  # of a worker that came after the check
         raise RunError(f"a worker that came later: {differences}; stop it and give the same command again to go on")

@@ -67,7 +67,7 @@ _SAMPLES = 32
 
 
 @dataclass(frozen=True, slots=True)
-class Shape:
+class OutlineMeasures:
     """Measures of an outline that tell paper, rulers, coins and leaves from bones. None depends on size or rotation."""
 
     squareness: float
@@ -91,7 +91,7 @@ class Small:
     mask: NDArray[np.uint8]
 
 
-def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, int]) -> Shape:
+def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, int]) -> OutlineMeasures:
     """Measure a mask, (row, column), whose top-left pixel is `origin` (x, y) on a scan of `scan_shape` (rows,
     columns)."""
     ring = outer_contour(mask)
@@ -103,7 +103,7 @@ def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, in
     touching = (place <= 0).any(1) | (place[:, 0] >= scan_shape[1] - 1) | (place[:, 1] >= scan_shape[0] - 1)
     squareness, roundness = _overlaps(mask)
     hull_area = cv2.contourArea(hull) + 0.5 * cv2.arcLength(hull, True) + 1
-    return Shape(
+    return OutlineMeasures(
         squareness=squareness,
         roundness=roundness,
         aspect=max(across, down) / min(across, down),
@@ -112,7 +112,7 @@ def measure_shape(mask: Mask, origin: tuple[int, int], scan_shape: tuple[int, in
     )
 
 
-def shape_likeness(shape: Shape) -> float:
+def shape_likeness(shape: OutlineMeasures) -> float:
     """0 to 1 from the outline alone."""
     # A bone cut by the scan's edge ends in a straight line there: it may be as square as paper.
     lenient = 0.03 if shape.on_edge > 0.04 else 0.0

@@ -88,7 +88,7 @@ def say_what_was_given(asked: Asked, out: Path, say: Say) -> None:
         tell(lines, f"{kind}; all are in {out / run_folder.LOG}", say)
 
 
-def _cluster(request: Request, scans: Sequence[ScanRef], settings: Settings, say: Say) -> Place:
+def _cluster(request: Request, scans: Sequence[ScanRef], settings: Settings, say: Say) -> Workplace:
     try:
         from pipeline.batch.cluster import Cluster, Ground
     except ImportError:

@@ -23,7 +23,7 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class EnterSummary:
     """What a call has entered, and what follows."""
 
     run: Path
@@ -46,7 +46,7 @@ class Told:
         return (*lines, str(self.run / "ages.csv"))
 
 
-def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> Told:
+def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> EnterSummary:
     """Enter tables of readings and corrections; rows that cannot be taken are said, the others are kept.
 
     Raises TableError when a table cannot be used at all, and RunError when the run holds no ages yet: nothing is kept
@@ -74,7 +74,7 @@ def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> Told:
             read = {r.specimen for r in ledger.people.readings()} & ledger.ages.specimens().keys()
     finally:
         here.stop()
-    return Told(run=run, files=found, read_by_people=len(read), differ=sum(f.differ for f in finals))
+    return EnterSummary(run=run, files=found, read_by_people=len(read), differ=sum(f.differ for f in finals))
 
 
 def _read(files: Sequence[Path]) -> list[tuple[Path, tuple[Entry, ...]]]:

@@ -33,7 +33,7 @@ NO_GAIN = "no gain beyond chance is shown: the shipped weights may do as well; m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class RefitSummary:
     """What a call has found, and where the file is."""
 
     known: _Known
@@ -133,7 +133,7 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
             f"{_gain(found.log_gain)}; nothing is written. Read more bones, or give --anyway to write it all the same"
         )
     after = counted_bones(bones, found.settings)
-    told = Told(
+    told = RefitSummary(
         known=known,
         refit=found,
         changed=sum(a.annuli != b.annuli for a, b in zip(after, before, strict=True)),
@@ -224,7 +224,7 @@ def _gain(gain: Gain) -> str:
 
 
 # ------------------------------------------------------------------------------------------------ the file
-def _text(told: Told, shipped: Settings, run: Path, readings: Path) -> str:
+def _text(told: RefitSummary, shipped: Settings, run: Path, readings: Path) -> str:
     new = told.refit.settings
     lines = [FIRST_LINE, f"# Run: {_plain(run.resolve().name)}; readings: {_plain(readings.name)}"]
     lines.append(f"# Made with {versions.program()}")

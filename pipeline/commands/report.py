@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.errors import RunError
 from pipeline.pages.report_page import report_page
 from pipeline.pages.report_records import Report, ReportBone, ReportTray
-from pipeline.records import AgedMark, BoneReading
+from pipeline.records import MACHINE, AgedMark, BoneReading
 from pipeline.run import places, run_folder
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_ages import AgedBone
@@ -19,7 +19,6 @@ from pipeline.run.placing import promised
 from pipeline.run.results import millimetres
 from pipeline.settings import Settings
 from pipeline.tables.atomic import write_text
-from pipeline.together.final_ages import MACHINE
 
 Say = Callable[[str], None]
 NAME = "report.html"

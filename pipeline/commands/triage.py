@@ -19,7 +19,7 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class TriageSummary:
     """What a call has found, and where the queue is."""
 
     triage: Triage

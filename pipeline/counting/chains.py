@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from pipeline.bone.marks import EVIDENCE
 from pipeline.bone.quadratic_logit import quadratic, weighted
 from pipeline.bone.rim import HOLLOWS_PX, LEVELS_PX
-from pipeline.counting.increments import MM_PER_INCH, next_increment, second_year_share
+from pipeline.counting.increments import next_increment, second_year_share
 from pipeline.counting.season import formed_log_odds, possible_days, rim_log_density, season_table
 from pipeline.counting.sequence import IMPOSSIBLE, MOST_CANDIDATES, Chains, Numbers
-from pipeline.records import BoneReading, Captured, Specimen
+from pipeline.records import MM_PER_INCH, BoneReading, Captured, Specimen
 from pipeline.settings import Settings
 from pipeline.settings_second_pass import EvidenceModel, GrowthSettings, SeasonSettings
 

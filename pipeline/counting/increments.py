@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.counting.season import Numbers
+from pipeline.records import MM_PER_INCH
 from pipeline.settings_second_pass import GrowthSettings
 
 LAST_WEIGHT = 0.6
 """Weight of the last increment against the one before it when the next is foretold: both are about equally noisy, but
 good and poor times last longer than a year."""
-MM_PER_INCH = 25.4
 
 
 def increment_expected(

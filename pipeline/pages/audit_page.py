@@ -11,11 +11,11 @@ import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from pipeline.audit import words
-from pipeline.audit.answers import MACHINE
 from pipeline.audit.reference import CONSENSUS
 from pipeline.audit.verdict import CAUTION, Statement, headline
 from pipeline.audit.whole import AgainstReference, Audit
 from pipeline.pages.audit_plots import difference_by_age, drift_chart, reliability
+from pipeline.records import MACHINE
 
 MOST_PAIRS = 30
 """Pairs of readers on the page; the tables hold them all."""

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.pictures import ink
 from pipeline.pictures.lettering import Box, write_words
-from pipeline.pictures.overlay_layout import BAND_BARS, Layout, lay_out
+from pipeline.pictures.overlay_layout import BAND_BARS, OverlayLayout, lay_out
 from pipeline.pictures.tags import Tag
 from pipeline.pictures.view import View
 from pipeline.records import Age, AgedMark, BoneReading, Point, Specimen
@@ -189,7 +189,7 @@ def _window_sum(columns: NDArray[np.generic]) -> NDArray[np.float64]:
     return sums
 
 
-def _draw_bone(picture: NDArray[np.uint8], layout: Layout) -> None:
+def _draw_bone(picture: NDArray[np.uint8], layout: OverlayLayout) -> None:
     right, bottom = (round(v) for v in layout.view.box[2:])
     ground = picture[:bottom, :right]
     ink.stroke(ground, [_grown(layout.outline, bottom, right)], ink.OUTLINE, width=1, halo=0, closed=True)
@@ -233,7 +233,7 @@ def _grown(outline: NDArray[np.float64], height: int, width: int) -> NDArray[np.
     return max(found, key=cv2.contourArea).reshape(-1, 2).astype(np.float64)
 
 
-def _draw_band(picture: NDArray[np.uint8], layout: Layout, band: View) -> None:
+def _draw_band(picture: NDArray[np.uint8], layout: OverlayLayout, band: View) -> None:
     """Ticks above and below the band, and bars for the probability of each mark."""
     left, top, right, bottom = band.box
     ink.block(picture, (left, bottom + 6 + BAND_BARS, right, bottom + 7 + BAND_BARS), ink.RULE)

@@ -18,7 +18,7 @@ from pipeline.pictures.lettering import Box, Words
 from pipeline.pictures.tags import BAND_TAGS, Tag, tags_above
 from pipeline.pictures.traced_marks import Trace, trace_marks
 from pipeline.pictures.view import View, band_view, bone_view
-from pipeline.records import Age, AgedMark, Axis, BoneReading, Specimen
+from pipeline.records import MM_PER_INCH, Age, AgedMark, Axis, BoneReading, Specimen
 from pipeline.settings import PictureSettings
 
 CAPTION_WIDTH = 360
@@ -35,11 +35,10 @@ BAND_BARS = 34
 
 _SCALE_BARS_MM = (20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1)
 _MOST_SCALE_BAR = 170.0
-_MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class OverlayLayout:
     """All places on one overlay, picture pixels."""
 
     width: int
@@ -66,7 +65,7 @@ class Layout:
     caption: Caption
 
 
-def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: PictureSettings) -> Layout:
+def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: PictureSettings) -> OverlayLayout:
     """Places for the bone, its marks, their tags and all text of one overlay, `settings.overlay_width_px` wide."""
     width = settings.overlay_width_px
     view_width = width - CAPTION_WIDTH
@@ -138,7 +137,7 @@ def _footer(reading: BoneReading, view: View, top: float) -> tuple[list[Words], 
     shown = f"shown at ×{view.zoom:.2f}"  # noqa: RUF001
     if reading.dpi is None:
         return [Words(f"no resolution: millimetres unknown · {shown}", _MARGIN, top + 6, 13, ink.INK)], None
-    pixels_per_mm = reading.dpi / _MM_PER_INCH * view.zoom
+    pixels_per_mm = reading.dpi / MM_PER_INCH * view.zoom
     length = next((mm for mm in _SCALE_BARS_MM if mm * pixels_per_mm <= _MOST_SCALE_BAR), _SCALE_BARS_MM[-1])
     right = _MARGIN + length * pixels_per_mm
     words = Words(f"{length:g} mm · {reading.dpi:.0f} dpi · {shown}", right + 10, top + 6, 13, ink.INK)

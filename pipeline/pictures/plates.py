@@ -44,7 +44,7 @@ class TrayBone:
 
 
 @dataclass(frozen=True, slots=True)
-class Plate:
+class BoneLabel:
     """The label of one bone."""
 
     bone: TrayBone
@@ -88,7 +88,7 @@ DETAILS = (
 
 def place_plates(
     bones: Sequence[TrayBone], outlines: Sequence[NDArray[np.float64]], room: Box, detail: Detail
-) -> tuple[Plate, ...]:
+) -> tuple[BoneLabel, ...]:
     """A plate for each bone, within `room`; `outlines` are (n, 2) picture pixels."""
     boxes = np.asarray([(*o.min(axis=0), *o.max(axis=0)) for o in outlines]).reshape(-1, 4)
     placed = np.zeros((0, 4))
@@ -98,11 +98,11 @@ def place_plates(
         box = _place(size, boxes, own, placed, room)
         placed = np.vstack([placed, box])
         moved = tuple(Words(w.text, w.left + box[0], w.top + box[1], w.size, w.colour, w.bold) for w in lines)
-        plates.append(Plate(bone, box, moved, outline))
+        plates.append(BoneLabel(bone, box, moved, outline))
     return tuple(plates)
 
 
-def are_plain(plates: Sequence[Plate]) -> bool:
+def are_plain(plates: Sequence[BoneLabel]) -> bool:
     """Whether every plate is nearest to its own bone and covers no other plate and no bone's number."""
     if not plates:
         return True

@@ -54,7 +54,7 @@ class Tag:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class AxisLine:
     """The growth axis on the picture, with the side of it on which marks are traced and named."""
 
     start: NDArray[np.float64]
@@ -70,7 +70,7 @@ class Line:
         return float(x), float(y)
 
 
-def tags_beside(age: Age, counted: Sequence[AgedMark], line: Line, zoom: float) -> tuple[list[Tag], float]:
+def tags_beside(age: Age, counted: Sequence[AgedMark], line: AxisLine, zoom: float) -> tuple[list[Tag], float]:
     """Tags beside the axis, and how far from it they reach."""
     named: list[tuple[float, AgedMark | None]] = [(m.radius_px * zoom, m) for m in counted]
     if age.hidden_first_px is not None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.pictures import fan
 from pipeline.pictures.ink import Polyline
-from pipeline.pictures.tags import Line, Tag, tags_beside
+from pipeline.pictures.tags import AxisLine, Tag, tags_beside
 from pipeline.pictures.view import View
 from pipeline.records import Age, AgedMark, Axis, BoneReading
 
@@ -50,7 +50,7 @@ def trace_marks(
     start, end = (np.asarray(view.point(p)) for p in (axis.focus, axis.tip))
     along = (end - start) / max(float(np.hypot(*(end - start))), 1.0)
     # Positive angles turn from x towards y, so does this normal.
-    line = Line(start, along, side * np.asarray([-along[1], along[0]]), axis.radius_px * view.zoom)
+    line = AxisLine(start, along, side * np.asarray([-along[1], along[0]]), axis.radius_px * view.zoom)
 
     tags, tagged = tags_beside(age, counted, line, view.zoom)
     clear = (tagged + _ARC_CLEARANCE) / view.zoom

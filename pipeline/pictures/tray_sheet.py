@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.pictures import ink
 from pipeline.pictures.lettering import Colour, Words, extent, legible, wrapped, write_words
-from pipeline.pictures.plates import DETAILS, GAP, NO_ROW, Plate, TrayBone, are_plain, place_plates
+from pipeline.pictures.plates import DETAILS, GAP, NO_ROW, BoneLabel, TrayBone, are_plain, place_plates
 from pipeline.records import Age
 from pipeline.settings import PictureSettings
 
@@ -39,7 +39,7 @@ class TrayLayout:
     """Where the scan begins, below the header or banner."""
     zoom: float
     """Picture pixels a pixel of the reduced scan."""
-    plates: tuple[Plate, ...]
+    plates: tuple[BoneLabel, ...]
     words: tuple[Words, ...]
     mismatch: bool
 
@@ -177,25 +177,25 @@ def _bones(many: int) -> str:
     return "1 bone" if many == 1 else f"{many} bones"
 
 
-def _draw_order(sheet: NDArray[np.uint8], plates: Sequence[Plate]) -> None:
+def _draw_order(sheet: NDArray[np.uint8], plates: Sequence[BoneLabel]) -> None:
     """A dotted line from each bone to the next one in its row."""
     for plate, following in pairwise(plates):
         if following.middle[0] > plate.middle[0]:
             ink.stroke(sheet, ink.pieces(np.asarray([plate.middle, following.middle]), 2, 7), ink.AXIS, width=1)
 
 
-def _colour(plate: Plate) -> Colour:
+def _colour(plate: BoneLabel) -> Colour:
     return ink.DOUBT if plate.bone.age.review else ink.OUTLINE
 
 
-def _draw_plate(sheet: NDArray[np.uint8], plate: Plate) -> None:
+def _draw_plate(sheet: NDArray[np.uint8], plate: BoneLabel) -> None:
     left, top, right, bottom = plate.box
     border = 4 if plate.bone.age.review else 2
     ink.block(sheet, (left - border, top - border, right + border, bottom + border), _colour(plate))
     ink.block(sheet, plate.box, ink.PAPER)
 
 
-def _leader(plate: Plate) -> NDArray[np.float64]:
+def _leader(plate: BoneLabel) -> NDArray[np.float64]:
     """From the bone's number to the nearest point of its plate."""
     left, top, right, bottom = plate.box
     x, y = plate.middle

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pipeline.batch.batch import Place
+from pipeline.batch.batch import Workplace
 from pipeline.codes import REFUSALS
 from pipeline.records import Age, Reading, Refusal, Specimen
 from pipeline.run import placing, versions

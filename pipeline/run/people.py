@@ -116,9 +116,9 @@ def _same(row: Reading | Correction) -> object:
 
 
 def _unknown(specimen: str, there: Mapping[str, object]) -> str:
-    folded = {name.casefold(): name for name in there}
-    near = difflib.get_close_matches(specimen.casefold(), folded, n=1, cutoff=_ALIKE)
-    cure = f"did you mean {folded[near[0]]}?" if near else "give the id as it stands in ages.csv of this run"
+    alike = {folded(name): name for name in there}
+    near = difflib.get_close_matches(folded(specimen), alike, n=1, cutoff=_ALIKE)
+    cure = f"did you mean {alike[near[0]]}?" if near else "give the id as it stands in ages.csv of this run"
     return f"the specimen {specimen} is not in this run; {cure}"
 
 

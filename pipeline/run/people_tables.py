@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
-from pipeline.records import Reading, Specimen
+from pipeline.records import MACHINE, Reading, Specimen
 from pipeline.run.results import Result
 from pipeline.tables.tables import Cell, Column, write_table
-from pipeline.together.final_ages import MACHINE, latest_by_reader
+from pipeline.together.final_ages import latest_by_reader
 from pipeline.together.fish_ages import AgedFish, FishAge, fish_ages
 
 FISH_FILE, SIDE_BY_SIDE_FILE = "fish.csv", "readings_side_by_side.csv"

@@ -7,6 +7,8 @@ import unicodedata
 from collections import Counter
 from collections.abc import Iterable
 
+from pipeline.names import folded
+
 # Names that Windows keeps for devices, whatever follows the first dot.
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))}
 _KEPT = "-_.()+, "
@@ -26,7 +28,7 @@ def picture_names(specimens: Iterable[str]) -> dict[str, str]:
 
 
 def _folded(name: str) -> str:
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+    return folded(name)
 
 
 def _sign(specimen: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
-from pipeline.batch.batch import Place, Task, run_batch
+from pipeline.batch.batch import Task, Workplace, run_batch
 from pipeline.batch.isolate import Fault, start_server
 from pipeline.batch.steps import Steps
 from pipeline.pictures.plates import TrayBone
@@ -82,7 +82,7 @@ def bring_up_to_date(
     results: Sequence[Result],
     promised: Mapping[str, int],
     settings: Settings,
-    place: Place,
+    place: Workplace,
     say: Say,
 ) -> None:
     """Draw, in child processes, what differs from the pictures there; remove the pictures of bones that are gone."""

@@ -38,8 +38,8 @@ def read_scans(
     refs: Sequence[ScanRef],
     refused: Sequence[tuple[ScanRef, Refusal]],
     settings: Settings,
-    here: batch.Place,
-    readers: batch.Place,
+    here: batch.Workplace,
+    readers: batch.Workplace,
     say: Say,
     work: Work,
 ) -> dict[str, float]:

@@ -26,7 +26,7 @@ _PARTS = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
+class DrawnShape:
     """What is drawn of a bone: scan pixels."""
 
     outline: tuple[Point, ...]
@@ -119,10 +119,10 @@ def read_shape(text: str) -> Shape:
     values = [v / _PARTS for v in kept["points"]]
     points = iter(zip(values[::2], values[1::2], strict=True))
     outline, *arcs = (tuple(islice(points, length)) for length in kept["lengths"])
-    return Shape(outline=outline, arcs=tuple(arcs))
+    return DrawnShape(outline=outline, arcs=tuple(arcs))
 
 
-def joined(measures: BoneReading, shape: Shape) -> BoneReading:
+def joined(measures: BoneReading, shape: DrawnShape) -> BoneReading:
     """The whole reading again."""
     marks = tuple(replace(m, arc=arc) for m, arc in zip(measures.marks, shape.arcs, strict=True))
     return replace(measures, outline=shape.outline, marks=marks)

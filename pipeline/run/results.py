@@ -6,11 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.records import Age, BoneReading, FinalAge, Refusal, Specimen
+from pipeline.records import MM_PER_INCH, Age, BoneReading, FinalAge, Refusal, Specimen
 from pipeline.run.ledger_ages import Change
 from pipeline.tables.tables import Cell, Column, write_table
-
-MM_PER_INCH = 25.4
 
 AGES = (
     Column("specimen"), Column("scan"), Column("bone", "count"), Column("fish"), Column("species"), Column("water"),

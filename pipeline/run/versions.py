@@ -11,26 +11,27 @@ from pathlib import Path
 _LIBRARIES = ("imagecodecs", "numpy", "opencv-python", "pillow", "scikit-image", "scipy", "simplejpeg", "tifffile")
 
 
+_SHARED = ("records.py", "names.py")
 _PACKAGE = Path(__file__).resolve().parent.parent
 
 
 @cache
 def first_pass(package: Path = _PACKAGE) -> str:
     """Of all code that reads a scan: another one means that scans must be read again."""
-    return _digest(package, "bone/*.py", "scans/*.py", "records.py", "run/first_pass.py", "run/record_text.py")
+    return _digest(package, "bone/*.py", "scans/*.py", *_SHARED, "run/first_pass.py", "run/record_text.py")
 
 
 @cache
 def second_pass(package: Path = _PACKAGE) -> str:
     """Of all code that turns readings into ages; it takes from bone/ what evidence is called and how it is weighed."""
     rooms = "counting/*.py", "together/*.py", "bone/*.py"
-    return _digest(package, *rooms, "records.py", "codes.py", "run/placing.py", "run/record_text.py")
+    return _digest(package, *rooms, *_SHARED, "codes.py", "run/placing.py", "run/record_text.py")
 
 
 @cache
 def pictures(package: Path = _PACKAGE) -> str:
     """Of all code that draws overlays and tray sheets."""
-    return _digest(package, "pictures/*.py", "records.py", "codes.py", "run/drawing.py")
+    return _digest(package, "pictures/*.py", *_SHARED, "codes.py", "run/drawing.py")
 
 
 def program() -> str:

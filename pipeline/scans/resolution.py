@@ -7,11 +7,12 @@ from collections.abc import Sequence
 
 from PIL import Image
 
+from pipeline.records import MM_PER_INCH
 from pipeline.scans.scan_header import StatedResolution
 from pipeline.settings_first_pass import ScanSettings
 
-CENTIMETRES_AN_INCH = 2.54
-METRES_AN_INCH = 0.0254
+CENTIMETRES_AN_INCH = MM_PER_INCH / 10
+METRES_AN_INCH = MM_PER_INCH / 1000
 UNEVEN = 0.01
 """Share by which two resolutions may differ and still be one: formats round to whole pixels a metre or an inch."""
 SAME = 0.001

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import OpercleError
+from pipeline.names import folded
 from pipeline.records import Refusal, ScanRef
 from pipeline.scans import run_mark
 
@@ -86,7 +87,7 @@ def find_scans(paths: Sequence[Path]) -> FoundScans:
 
 def name_key(text: str) -> str:
     """A name without what file systems or people do not tell apart: case and Unicode form."""
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+    return folded(text)
 
 
 def _scans_of(given: Path) -> Iterator[tuple[Path, str] | PassedOver]:

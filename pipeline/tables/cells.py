@@ -8,8 +8,8 @@ from collections.abc import Mapping
 
 from pipeline.tables.faults import Faults
 from pipeline.tables.given_table import GivenRow
+from pipeline.tables.tables import FORMULA_STARTS
 
-FORMULA_STARTS = "=+-@"
 MOST_ID_CHARACTERS = 100
 MOST_NAME_CHARACTERS = 200
 """Of a fish, a water, a species, a reader: longer ones are another cell's text, or a slip."""

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import TableError
-from pipeline.records import Captured, Reading
+from pipeline.names import folded
+from pipeline.records import MACHINE, Captured, Reading
 from pipeline.tables.cells import RowCells
 from pipeline.tables.dates import dates
 from pipeline.tables.faults import Faults
@@ -16,7 +17,6 @@ REQUIRED = ("specimen", "reader", "annuli")
 OPTIONAL = ("age_class", "edge", "readability", "seconds", "read_on", "settles", "note")
 ANSWERS = ("reader", "annuli", "age_class", "edge", "readability", "seconds", "read_on", "settles", "note")
 """Columns of which a row that is filled in has one at least."""
-MACHINE = "machine"
 """The reader that stands for this program in every comparison."""
 MOST_ANNULI = 99
 MOST_SECONDS = 86_400.0
@@ -61,7 +61,7 @@ def is_filled(row: RowCells) -> bool:
 def reading_row(row: RowCells, day: Captured | None) -> Reading:
     """One row; what is wrong goes into the table's faults. `day` is the date in `read_on`."""
     reader = row.needed("reader") and row.name("reader")
-    if reader.casefold() == MACHINE:
+    if folded(reader) == MACHINE:
         row.fault(f"the reader {reader}", "that name stands for the program; give the person's")
     return Reading(
         specimen=row.identity("specimen"),

@@ -18,12 +18,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from statistics import median
 
-from pipeline.records import Age, FinalAge, Reading, Specimen
+from pipeline.records import MACHINE, Age, FinalAge, Reading, Specimen
 from pipeline.settings import Settings
 from pipeline.together.age_class import Margin, age_classes
-
-MACHINE = "machine"
-"""The reader that stands for this program."""
 
 
 def by_specimen(readings: Sequence[Reading]) -> dict[str, list[Reading]]:

@@ -10,8 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.records import Age, FinalAge, Specimen
-from pipeline.together.final_ages import MACHINE
+from pipeline.records import MACHINE, Age, FinalAge, Specimen
 
 LEAST_COVER = 0.9
 """Probability of the age classes of a bone that the other bone's must be among."""

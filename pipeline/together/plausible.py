@@ -12,14 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.counting.increments import MM_PER_INCH
 from pipeline.counting.season import Numbers
+from pipeline.names import folded
+from pipeline.records import MM_PER_INCH, Mask
 from pipeline.settings import Settings
 from pipeline.settings_second_pass import GrowthSettings
-
-Flags = NDArray[np.bool_]
 
 SLOPE_SPREAD = 0.1
 """Standard deviation, about 1, of the power of length that bone size follows: opercles grow nearly in proportion
@@ -61,7 +59,7 @@ class Measured:
 
 
 # ------------------------------------------------------------------------------------------------ size
-def size_mismatches(bones: Sequence[Measured], settings: Settings) -> Flags:
+def size_mismatches(bones: Sequence[Measured], settings: Settings) -> Mask:
     """(bone,): the bone's size does not fit the fish's length.
 
     Compared with the run's own bones on a robust line through log size over log length: with those of the same species
@@ -82,7 +80,7 @@ def size_mismatches(bones: Sequence[Measured], settings: Settings) -> Flags:
             length[i] = math.log(b.length_mm)
             scale = None if b.dpi else b.scan
             by_scale[scale].append(i)
-            by_species[scale, b.species.strip().lower()].append(i)
+            by_species[scale, folded(b.species.strip())].append(i)
     flags = np.zeros(len(bones), dtype=bool)
     for (scale, species), members in by_species.items():
         peers = members if len(members) >= review.least_run_bones else by_scale[scale]
@@ -120,7 +118,7 @@ def _robust_line(x: Numbers, y: Numbers, least_spread: float) -> tuple[float, fl
 
 
 # ------------------------------------------------------------------------------------------------ growth
-def unlikely_growth(bones: Sequence[Measured], settings: Settings) -> Flags:
+def unlikely_growth(bones: Sequence[Measured], settings: Settings) -> Mask:
     """(bone,): count and increments are not those of the species.
 
     More annuli than the species carries; a first-year length (Dahl-Lea) or a length at this count far from what species
@@ -137,7 +135,7 @@ def unlikely_growth(bones: Sequence[Measured], settings: Settings) -> Flags:
         flags[i] = b.annuli > growth.most_annuli or _grows_faster_every_year(b.radii_px, review.most_increment_trend)
         first_year[i] = _first_year_deviation(b, growth)
         at_age[i] = _length_deviation(b, growth)
-    keys = [(b.species.strip().lower(), b.water.strip().lower()) for b in bones]
+    keys = [(folded(b.species.strip()), folded(b.water.strip())) for b in bones]
     for deviation in (first_year, at_age):
         z = _against_run(deviation, keys, review.least_run_bones)
         flags |= np.abs(np.nan_to_num(z)) > review.most_growth_deviations
@@ -214,7 +212,7 @@ def _grows_faster_every_year(radii: Sequence[float], most_trend: float) -> bool:
 
 
 # ------------------------------------------------------------------------------------------------ sides
-def sides_that_differ(bones: Sequence[Measured]) -> Flags:
+def sides_that_differ(bones: Sequence[Measured]) -> Mask:
     """(bone,): another aged bone of the same fish has another count. All aged bones of that fish are flagged."""
     counts: dict[str, set[int]] = defaultdict(set)
     for b in bones:

@@ -14,6 +14,7 @@ from pipeline.counting.chains import Bone, bone_of
 from pipeline.counting.count import Count, count_annuli
 from pipeline.counting.increments import increment_expected, margin_share
 from pipeline.counting.sequence import Numbers
+from pipeline.names import folded
 from pipeline.records import Age, AgedMark, BoneReading, Specimen
 from pipeline.settings import Settings
 from pipeline.together import plausible
@@ -131,7 +132,7 @@ def counted_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Setti
 def _first_years(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> Numbers:
     """(bone,) length at the first annulus that species and run let expect, mm."""
     expected = np.array([settings.species_of(s.species).growth.first_year_length_mm for s, _ in bones])
-    groups = [s.species.strip().lower() for s, _ in bones]
+    groups = [folded(s.species.strip()) for s, _ in bones]
     measured = [b for b, (s, _) in enumerate(bones) if s.length_mm is not None]
     chosen = asked([groups[b] for b in measured], [bones[b][0].specimen for b in measured])
     some = [measured[b] for b in chosen]

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.audit.answers import MACHINE, RunAges
+from pipeline.audit.answers import RunAges
 from pipeline.audit.reference import median, mode
 from pipeline.audit.verdict import verdict
 from pipeline.audit.whole import Audit, audit
 from pipeline.errors import OpercleError
-from pipeline.records import Reading
+from pipeline.records import MACHINE, Reading
 
 NAN = float("nan")
 

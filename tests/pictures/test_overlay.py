@@ -13,7 +13,7 @@ from pipeline.codes import REASONS
 from pipeline.pictures import ink
 from pipeline.pictures.lettering import Box
 from pipeline.pictures.overlay import draw_overlay
-from pipeline.pictures.overlay_layout import Layout, lay_out
+from pipeline.pictures.overlay_layout import OverlayLayout, lay_out
 from pipeline.pictures.tags import Tag
 from pipeline.records import Age, Specimen
 from pipeline.settings_files import read_settings
@@ -26,11 +26,11 @@ def overlap(a: Box, b: Box) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
-def all_words(layout: Layout) -> list[Box]:
+def all_words(layout: OverlayLayout) -> list[Box]:
     return [w.box for w in layout.words] + [t.words.box for t in layout.tags]
 
 
-def on_bone(layout: Layout) -> list[Tag]:
+def on_bone(layout: OverlayLayout) -> list[Tag]:
     return [t for t in layout.tags if t.y < layout.view.box[3]]
 
 
