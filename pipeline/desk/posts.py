@@ -7,7 +7,8 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.together.final_ages import MACHINE
+from pipeline.names import folded
+from pipeline.records import MACHINE
 
 MOST_ANNULI = 99
 MOST_SECONDS = 86_400.0
@@ -23,7 +24,7 @@ def checked_name(name: str) -> str:
         raise ValueError("give a name of 1 to 60 letters")
     if any(unicodedata.category(c).startswith("C") for c in name) or name[0] in "=+-@" or ";" in name:
         raise ValueError("give a name of letters and digits")
-    if name.casefold() == MACHINE:
+    if folded(name) == MACHINE:
         raise ValueError(f"{MACHINE} stands for the program; give your own name")
     return name
 
