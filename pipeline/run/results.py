@@ -2,38 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.records import MM_PER_INCH, Age, BoneReading, FinalAge, Refusal, Specimen
+from pipeline.records import MM_PER_INCH, Age, AgedMark, Axis, BoneReading, FinalAge, Refusal, Specimen
 from pipeline.run.ledger_ages import Change
 from pipeline.tables.tables import Cell, Column, write_table
-
-AGES = (
-    Column("specimen"), Column("scan"), Column("bone", "count"), Column("fish"), Column("species"), Column("water"),
-    Column("captured"), Column("length_mm"), Column("status"), Column("annuli", "count"), Column("annuli_low", "count"),
-    Column("annuli_high", "count"), Column("confidence", "probability"), Column("edge"), Column("age_class", "count"),
-    Column("year_class", "count"), Column("first_year"), Column("review", "flag"), Column("reasons"), Column("notices"),
-    Column("final_annuli", "count"), Column("final_age_class", "count"), Column("counted_by"), Column("lighting"),
-    Column("dpi", "dpi"), Column("radius_px", "px"), Column("radius_mm", "mm"), Column("focus_x", "px"),
-    Column("focus_y", "px"), Column("axis_x", "px"), Column("axis_y", "px"),
-    Column("annuli_seen", "count"), Column("age_class_probability", "probability"),
-)  # fmt: skip
-ANNULI = (
-    Column("specimen"), Column("number", "count"), Column("x", "px"), Column("y", "px"), Column("radius_px", "px"),
-    Column("radius_mm", "mm"), Column("fraction", "probability"), Column("probability", "probability"),
-    Column("counted", "flag"), Column("inferred", "flag"),
-)  # fmt: skip
-COUNT_PROBABILITIES = (Column("specimen"), Column("annuli", "count"), Column("probability", "probability"))
-AGE_PROBABILITIES = (Column("specimen"), Column("age_class", "count"), Column("probability", "probability"))
-REFUSED = (Column("scan"), Column("reason"), Column("detail"))
-CHANGES = (Column("specimen"), Column("column"), Column("old"), Column("new"), Column("cause"), Column("call", "count"))
-
-TABLES = ("ages.csv", "annuli.csv", "count_probabilities.csv", "age_probabilities.csv", "refused.csv", "changes.csv")
-
-_KEPT_AS_WRITTEN = ("length_mm",)
-"""Fixed columns of the specimens table that come out as they were written."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +22,89 @@ class Result:
     """People's where they give one."""
     sources: Mapping[str, str] = field(default_factory=dict)
     """Digests of all that the age was made from."""
+
+    @property
+    def axis(self) -> Axis | None:
+        """The growth axis, where one was found or given."""
+        return self.reading.axis if self.reading else None
+
+    @property
+    def dpi(self) -> float | None:
+        """Pixels an inch, where known."""
+        return self.reading.dpi if self.reading else None
+
+
+def millimetres(pixels: float | None, dpi: float | None) -> float | None:
+    """A length on the bone; None without a resolution."""
+    return None if pixels is None or dpi is None else pixels / dpi * MM_PER_INCH
+
+
+def _radius_px(r: Result) -> float | None:
+    return r.axis.radius_px if r.axis else None
+
+
+def _annuli_seen(r: Result) -> int | None:
+    return sum(m.counted and not m.inferred for m in r.age.marks) if r.age.status == "aged" else None
+
+
+_AGES: dict[Column, Callable[[Result], Cell]] = {
+    Column("specimen"): lambda r: r.specimen.specimen,
+    Column("scan"): lambda r: r.specimen.scan,
+    Column("bone", "count"): lambda r: r.specimen.bone,
+    Column("fish"): lambda r: r.specimen.fish,
+    Column("species"): lambda r: r.specimen.species,
+    Column("water"): lambda r: r.specimen.water,
+    Column("captured"): lambda r: str(r.specimen.captured or ""),
+    Column("length_mm"): lambda r: dict(r.specimen.written).get("length_mm", ""),  # as the table writes it
+    Column("status"): lambda r: r.age.status,
+    Column("annuli", "count"): lambda r: r.age.annuli,
+    Column("annuli_low", "count"): lambda r: r.age.annuli_low,
+    Column("annuli_high", "count"): lambda r: r.age.annuli_high,
+    Column("confidence", "probability"): lambda r: r.age.confidence,
+    Column("edge"): lambda r: r.age.edge,
+    Column("age_class", "count"): lambda r: r.age.age_class,
+    Column("year_class", "count"): lambda r: r.age.year_class,
+    Column("first_year"): lambda r: r.age.first_year,
+    Column("review", "flag"): lambda r: r.age.review,
+    Column("reasons"): lambda r: ";".join(r.age.reasons),
+    Column("notices"): lambda r: ";".join(r.age.notices),
+    Column("final_annuli", "count"): lambda r: r.final.annuli,
+    Column("final_age_class", "count"): lambda r: r.final.age_class,
+    Column("counted_by"): lambda r: r.final.counted_by,
+    Column("lighting"): lambda r: r.reading.lighting if r.reading else "",
+    Column("dpi", "dpi"): lambda r: r.dpi,
+    Column("radius_px", "px"): _radius_px,
+    Column("radius_mm", "mm"): lambda r: millimetres(_radius_px(r), r.dpi),
+    Column("focus_x", "px"): lambda r: r.axis.focus[0] if r.axis else None,
+    Column("focus_y", "px"): lambda r: r.axis.focus[1] if r.axis else None,
+    Column("axis_x", "px"): lambda r: r.axis.tip[0] if r.axis else None,
+    Column("axis_y", "px"): lambda r: r.axis.tip[1] if r.axis else None,
+    # After the fixed columns, on which scripts rely.
+    Column("annuli_seen", "count"): _annuli_seen,
+    Column("age_class_probability", "probability"): lambda r: r.age.age_class_probability,
+}
+AGES = tuple(_AGES)
+
+_ANNULI: dict[Column, Callable[[Result, AgedMark], Cell]] = {
+    Column("specimen"): lambda r, m: r.age.specimen,
+    Column("number", "count"): lambda r, m: m.number,
+    Column("x", "px"): lambda r, m: m.x,
+    Column("y", "px"): lambda r, m: m.y,
+    Column("radius_px", "px"): lambda r, m: m.radius_px,
+    Column("radius_mm", "mm"): lambda r, m: millimetres(m.radius_px, r.dpi),
+    Column("fraction", "probability"): lambda r, m: m.fraction,
+    Column("probability", "probability"): lambda r, m: m.probability,
+    Column("counted", "flag"): lambda r, m: m.counted,
+    Column("inferred", "flag"): lambda r, m: m.inferred,
+}
+ANNULI = tuple(_ANNULI)
+
+COUNT_PROBABILITIES = (Column("specimen"), Column("annuli", "count"), Column("probability", "probability"))
+AGE_PROBABILITIES = (Column("specimen"), Column("age_class", "count"), Column("probability", "probability"))
+REFUSED = (Column("scan"), Column("reason"), Column("detail"))
+CHANGES = (Column("specimen"), Column("column"), Column("old"), Column("new"), Column("cause"), Column("call", "count"))
+
+TABLES = ("ages.csv", "annuli.csv", "count_probabilities.csv", "age_probabilities.csv", "refused.csv", "changes.csv")
 
 
 def write_tables(
@@ -85,37 +143,12 @@ def given_names(extra_columns: Sequence[str]) -> tuple[str, ...]:
 
 
 def _age_row(r: Result, extra_columns: Sequence[str]) -> tuple[Cell, ...]:
-    s, age, bone = r.specimen, r.age, r.reading
-    as_written = dict(s.written)
-    axis = bone.axis if bone else None
-    dpi = bone.dpi if bone else None
-    radius_px = axis.radius_px if axis else None
-    seen = sum(m.counted and not m.inferred for m in age.marks) if age.status == "aged" else None
-    return (
-        s.specimen, s.scan, s.bone, s.fish, s.species, s.water,
-        str(s.captured) if s.captured else "", *(as_written.get(name, "") for name in _KEPT_AS_WRITTEN),
-        age.status, age.annuli, age.annuli_low, age.annuli_high, age.confidence, age.edge, age.age_class,
-        age.year_class, age.first_year, age.review, ";".join(age.reasons), ";".join(age.notices),
-        r.final.annuli, r.final.age_class, r.final.counted_by, bone.lighting if bone else "",
-        dpi, radius_px, millimetres(radius_px, dpi),
-        *(axis.focus if axis else (None, None)), *(axis.tip if axis else (None, None)), seen, age.age_class_probability,
-        *(as_written.get(name, "") for name in extra_columns),
-    )  # fmt: skip
-
-
-def millimetres(pixels: float | None, dpi: float | None) -> float | None:
-    """A length on the bone; None without a resolution."""
-    return None if pixels is None or dpi is None else pixels / dpi * MM_PER_INCH
+    as_written = dict(r.specimen.written)
+    return (*(value(r) for value in _AGES.values()), *(as_written.get(name, "") for name in extra_columns))
 
 
 def _annuli_rows(results: Iterable[Result]) -> Iterator[tuple[Cell, ...]]:
-    for r in results:
-        dpi = r.reading.dpi if r.reading else None
-        for m in r.age.marks:
-            yield (
-                r.age.specimen, m.number, m.x, m.y, m.radius_px, millimetres(m.radius_px, dpi), m.fraction,
-                m.probability, m.counted, m.inferred,
-            )  # fmt: skip
+    return (tuple(value(r, m) for value in _ANNULI.values()) for r in results for m in r.age.marks)
 
 
 def _shares(results: Iterable[Result], which: str) -> Iterator[tuple[Cell, ...]]:
