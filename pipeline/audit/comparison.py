@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +13,6 @@ from pipeline.audit.kappa import Kappas, kappas
 from pipeline.audit.precision import Precision, precision
 from pipeline.audit.symmetry import Table, Test
 from pipeline.records import Numbers
-
-"""(bone,): annuli; NaN where the reader gives no count."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +60,8 @@ _NO_TABLE = np.zeros((0, 0), np.int64)
 def compare(
     a: str, b: str, counts_a: Numbers, counts_b: Numbers, tried_a: NDArray[np.bool_], tried_b: NDArray[np.bool_]
 ) -> Comparison:
-    """Compare two readers. `tried` is True where the reader has a reading of the bone, with a count or without."""
+    """Compare two readers. Counts are (bone,), NaN where a reader gives none; `tried` is True where the reader has a
+    reading of the bone, with a count or without."""
     has_a, has_b = ~np.isnan(counts_a), ~np.isnan(counts_b)
     both = has_a & has_b
     x, y = counts_a[both], counts_b[both]
@@ -110,53 +107,3 @@ def _notes(a: str, b: str, table: Table, kappa: Kappas, both_zero: int) -> tuple
     if both_zero:
         notes.append(f"ape, cv, d: {both_zero} bones that both call 0 add 0 to the mean, where the formula has 0/0.")
     return tuple(notes)
-
-
-def agreement(comparisons: Sequence[Comparison], extra: dict[str, Any]) -> dict[str, Any]:
-    """What agreement.json holds: `comparisons`, then whatever `extra` adds. Shares 0 to 1; ape, cv, d percent."""
-    return {"comparisons": [as_json(c) for c in comparisons], **extra}
-
-
-def as_json(c: Comparison) -> dict[str, Any]:
-    """One object of agreement.json: the fixed keys, then the further ones."""
-    p = c.precision
-    return {
-        "a": c.a,
-        "b": c.b,
-        "n": c.n,
-        "exact": p.exact.value,
-        "within_1": p.within_1.value,
-        "ape": p.ape.value,
-        "cv": p.cv.value,
-        "d": p.d.value,
-        "both_zero": p.both_zero,
-        "mean_difference": c.mean_difference.value,
-        "bowker": _test(c.bowker),
-        "evans_hoenig": _test(c.evans_hoenig),
-        "pooled": _test(c.pooled),
-        "kappa": {"unweighted": c.kappa.unweighted, "linear": c.kappa.linear, "quadratic": c.kappa.quadratic},
-        "notes": list(c.notes),
-        "intervals": {
-            name: None if e.low is None else [e.low, e.high]
-            for name, e in [
-                ("exact", p.exact),
-                ("within_1", p.within_1),
-                ("ape", p.ape),
-                ("cv", p.cv),
-                ("d", p.d),
-                ("mean_difference", c.mean_difference),
-            ]
-        },
-        "stuart_maxwell": _test(c.stuart_maxwell),
-        "above_zero": {
-            "n": c.above_zero.bones,
-            "ape": c.above_zero.ape.value,
-            "cv": c.above_zero.cv.value,
-            "d": c.above_zero.d.value,
-        },
-        "not_aged": {"a_only": c.not_aged_by_a, "b_only": c.not_aged_by_b, "both": c.not_aged_by_both},
-    }
-
-
-def _test(t: Test) -> dict[str, Any]:
-    return {"statistic": t.statistic, "df": t.df, "p": t.p, **({"exact": True} if t.exact else {})}

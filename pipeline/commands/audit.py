@@ -14,7 +14,7 @@ import pandas as pd
 
 from pipeline import regular_files
 from pipeline.audit.answers import RunAges
-from pipeline.audit.comparison import agreement, as_json
+from pipeline.audit.figures import agreement, as_json
 from pipeline.audit.verdict import CAUTION, Statement, headline, verdict
 from pipeline.audit.whole import Audit
 from pipeline.audit.whole import audit as audited

@@ -11,6 +11,7 @@ import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from pipeline.audit import words
+from pipeline.audit.figures import COMPARISON, PRECISION
 from pipeline.audit.reference import CONSENSUS
 from pipeline.audit.verdict import CAUTION, Statement, headline
 from pipeline.audit.whole import AgainstReference, Audit
@@ -106,6 +107,8 @@ def audit_page(audit: Audit, statements: Sequence[Statement], drawn: dict[str, s
         differ=differ[:MOST_DIFFERING],
         more_differ=max(0, len(differ) - MOST_DIFFERING),
         words=words,
+        precision=PRECISION,
+        comparison=COMPARISON,
         reference=f"the {audit.reference}" if audit.reference in CONSENSUS.values() else audit.reference,
         consensus=audit.reference in CONSENSUS.values(),
         against=audit.against,

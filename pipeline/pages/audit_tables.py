@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from pipeline.audit.comparison import Comparison
+from pipeline.audit.figures import COMPARISON, PRECISION, Figure, Of
 from pipeline.audit.intervals import Estimate
 from pipeline.audit.precision import Precision
 from pipeline.audit.symmetry import Test
@@ -71,66 +71,43 @@ def _three(*estimates: Estimate) -> Iterator[Cell]:
         yield from (_figure(e.value), _figure(e.low), _figure(e.high))
 
 
+def _heads(figures: Iterable[Figure[Of]]) -> tuple[str, ...]:
+    """Their columns, as `_columns` takes them."""
+    heads: list[str] = []
+    for figure in figures:
+        name = figure.column or figure.name
+        if figure.kind in ("test", "exact test"):
+            heads += [f"{name}_statistic=", f"{name}_df=", f"{name}_p="]
+            heads += [f"?{name}_exact"] * (figure.kind == "exact test")
+        else:
+            heads.append(f"#{name}" if figure.kind == "count" else f"{name}~" if figure.interval else f"{name}=")
+    return tuple(heads)
+
+
+def _cells(figures: Iterable[Figure[Of]], of: Of) -> Iterator[Cell]:
+    """Their cells of one row."""
+    for figure in figures:
+        value = figure.of(of)
+        if isinstance(value, Estimate):
+            yield from _three(value)
+        elif isinstance(value, Test):
+            yield from (_figure(value.statistic), value.df, _figure(value.p))
+            yield from [value.exact] * (figure.kind == "exact test")
+        else:
+            yield value if figure.kind == "count" else _figure(value)
+
+
+_PRECISION = _heads(PRECISION)
+
+
 def _precision(p: Precision) -> tuple[Cell, ...]:
-    return (p.bones, *_three(p.exact, p.within_1, p.ape, p.cv, p.d), p.both_zero)
-
-
-_PRECISION = ("#n", "exact~", "within_1~", "ape~", "cv~", "d~", "#both_zero")
-_TEST_COLUMNS = tuple(
-    f"{name}{end}"
-    for name in ("bowker", "evans_hoenig", "pooled", "stuart_maxwell")
-    for end in ("_statistic=", "_df=", "_p=")
-)
-
-
-def _test(t: Test) -> tuple[Cell, ...]:
-    return (_figure(t.statistic), t.df, _figure(t.p))
+    return tuple(_cells(PRECISION, p))
 
 
 def _agreement(audit: Audit) -> TableOut:
-    def row(c: Comparison, kind: str) -> tuple[Cell, ...]:
-        tests = [cell for t in (c.bowker, c.evans_hoenig, c.pooled, c.stuart_maxwell) for cell in _test(t)]
-        return (
-            kind,
-            c.a,
-            c.b,
-            *_precision(c.precision),
-            *_three(c.mean_difference),
-            c.above_zero.bones,
-            _figure(c.above_zero.ape.value),
-            _figure(c.above_zero.cv.value),
-            _figure(c.above_zero.d.value),
-            *tests,
-            c.pooled.exact,
-            _figure(c.kappa.unweighted),
-            _figure(c.kappa.linear),
-            _figure(c.kappa.quadratic),
-            c.not_aged_by_a,
-            c.not_aged_by_b,
-            c.not_aged_by_both,
-        )
-
-    columns = _columns(
-        "kind",
-        "a",
-        "b",
-        *_PRECISION,
-        "mean_difference~",
-        "#n_above_zero",
-        "ape_above_zero=",
-        "cv_above_zero=",
-        "d_above_zero=",
-        *_TEST_COLUMNS,
-        "?pooled_exact",
-        "kappa=",
-        "kappa_linear=",
-        "kappa_quadratic=",
-        "#not_aged_by_a",
-        "#not_aged_by_b",
-        "#not_aged_by_both",
-    )
-    rows = [row(c, "pair") for c in audit.pairs] + [row(g.comparison, "reference") for g in audit.against]
-    return TableOut("agreement.csv", columns, tuple(rows))
+    compared = [("pair", c) for c in audit.pairs] + [("reference", g.comparison) for g in audit.against]
+    rows = tuple((kind, c.a, c.b, *_cells(COMPARISON, c)) for kind, c in compared)
+    return TableOut("agreement.csv", _columns("kind", "a", "b", *_heads(COMPARISON)), rows)
 
 
 def _age_bias(audit: Audit) -> TableOut:

@@ -16,7 +16,8 @@ from sklearn.metrics import cohen_kappa_score
 from statsmodels.stats.contingency_tables import SquareTable
 from statsmodels.stats.inter_rater import cohens_kappa
 
-from pipeline.audit.comparison import Comparison, agreement, compare
+from pipeline.audit.comparison import Comparison, compare
+from pipeline.audit.figures import agreement
 from pipeline.audit.kappa import kappa, kappas
 from pipeline.audit.precision import precision
 from pipeline.audit.symmetry import bowker, evans_hoenig, pooled, stuart_maxwell
