@@ -55,27 +55,33 @@ def _lifted(figure: Figure[Precision]) -> Figure[Comparison]:
     return Figure(figure.name, figure.kind, lambda c: figure.of(c.precision), figure.label, interval=figure.interval)
 
 
-COMPARISON: tuple[Figure[Comparison], ...] = (
+FIXED: tuple[Figure[Comparison], ...] = (
     *map(_lifted, PRECISION),
     Figure("mean_difference", "signed", lambda c: c.mean_difference, "b minus a", interval=True),
-    Figure("above_zero.n", "count", lambda c: c.above_zero.bones, "bones without 0", "without zero", "n_above_zero"),
-    Figure("above_zero.ape", "percent", lambda c: c.above_zero.ape.value, "APE", "without zero", "ape_above_zero"),
-    Figure("above_zero.cv", "percent", lambda c: c.above_zero.cv.value, "CV", "without zero", "cv_above_zero"),
-    Figure("above_zero.d", "percent", lambda c: c.above_zero.d.value, "D", "without zero", "d_above_zero"),
-    Figure("evans_hoenig", "test", lambda c: c.evans_hoenig, "Evans, Hoenig p", "symmetry"),
     Figure("bowker", "test", lambda c: c.bowker, "Bowker p", "symmetry"),
+    Figure("evans_hoenig", "test", lambda c: c.evans_hoenig, "Evans, Hoenig p", "symmetry"),
     Figure("pooled", "exact test", lambda c: c.pooled, "pooled p", "symmetry"),
-    Figure("stuart_maxwell", "test", lambda c: c.stuart_maxwell, "equal margins p", "symmetry"),
     Figure("kappa.unweighted", "coefficient", lambda c: c.kappa.unweighted, "kappa", "without zero", "kappa"),
     Figure("kappa.linear", "coefficient", lambda c: c.kappa.linear, "linear", "without zero", "kappa_linear"),
     Figure(
         "kappa.quadratic", "coefficient", lambda c: c.kappa.quadratic, "quadratic", "without zero", "kappa_quadratic"
     ),
+)
+"""Of two readers, a and b: figures that scripts rely on, in this order."""
+
+FURTHER: tuple[Figure[Comparison], ...] = (
+    Figure("above_zero.n", "count", lambda c: c.above_zero.bones, "bones without 0", "without zero", "n_above_zero"),
+    Figure("above_zero.ape", "percent", lambda c: c.above_zero.ape.value, "APE", "without zero", "ape_above_zero"),
+    Figure("above_zero.cv", "percent", lambda c: c.above_zero.cv.value, "CV", "without zero", "cv_above_zero"),
+    Figure("above_zero.d", "percent", lambda c: c.above_zero.d.value, "D", "without zero", "d_above_zero"),
+    Figure("stuart_maxwell", "test", lambda c: c.stuart_maxwell, "equal margins p", "symmetry"),
     Figure("not_aged.a_only", "count", lambda c: c.not_aged_by_a, "a could not", column="not_aged_by_a"),
     Figure("not_aged.b_only", "count", lambda c: c.not_aged_by_b, "b could not", column="not_aged_by_b"),
-    Figure("not_aged.both", "count", lambda c: c.not_aged_by_both, "neither could", column="not_aged_by_both"),
+    Figure("not_aged.both", "count", lambda c: c.not_aged_by_both, column="not_aged_by_both"),
 )
-"""Of two readers, a and b."""
+"""Of two readers, a and b: what came after."""
+
+COMPARISON = (*FIXED, *FURTHER)
 
 
 def agreement(comparisons: tuple[Comparison, ...], extra: dict[str, Any]) -> dict[str, Any]:
@@ -85,16 +91,18 @@ def agreement(comparisons: tuple[Comparison, ...], extra: dict[str, Any]) -> dic
 
 def as_json(c: Comparison) -> dict[str, Any]:
     """One object of agreement.json."""
-    out: dict[str, Any] = {"a": c.a, "b": c.b}
-    intervals: dict[str, Any] = {}
-    for figure in COMPARISON:
-        value = figure.of(c)
+    values = [(figure.name, figure.of(c)) for figure in COMPARISON]
+    intervals = {name: None if e.low is None else [e.low, e.high] for name, e in values if isinstance(e, Estimate)}
+    told = {"notes": list(c.notes), "intervals": intervals}
+    return {"a": c.a, "b": c.b, **_grouped(FIXED, c), **told, **_grouped(FURTHER, c)}
+
+
+def _grouped(figures: tuple[Figure[Comparison], ...], c: Comparison) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for figure in figures:
         group, _, member = figure.name.rpartition(".")
-        holder = out.setdefault(group, {}) if group else out
-        holder[member] = _plain(value)
-        if isinstance(value, Estimate):
-            intervals[member] = None if value.low is None else [value.low, value.high]
-    return {**out, "notes": list(c.notes), "intervals": intervals}
+        (out.setdefault(group, {}) if group else out)[member] = _plain(figure.of(c))
+    return out
 
 
 def _plain(value: Value) -> Any:
