@@ -97,7 +97,7 @@ class Settings(Section):
 
     def species_of(self, name: str) -> SpeciesSettings:
         """Settings of a species; the general ones when the species has none."""
-        found = self.species.get(name.strip().lower())
+        found = self.species.get(folded(name.strip()))
         return found or SpeciesSettings(
             growth=self.growth, season=self.season, population=self.population, water=self.water
         )

@@ -31,7 +31,7 @@ ROOMS = (
     "cli", "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
     "bone", "tables", "scans", "simulate", "settings_files", "settings_words", "settings",
     "settings_population", "settings_second_pass", "settings_first_pass", "settings_values", "codes", "fish_records",
-    "records", "regular_files", "errors",
+    "records", "names", "regular_files", "errors",
 )  # fmt: skip
 """From the top down: a room may import from those below it."""
 PURE = ("bone", "counting", "together", "audit", "growth")

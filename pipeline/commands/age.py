@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.batch.batch import Here, Place
+from pipeline.batch.batch import Here, Workplace
 from pipeline.commands.asked import Asked, Request, ask, tell
 from pipeline.commands.report import write_report
 from pipeline.errors import RunError

@@ -7,10 +7,10 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from pipeline.errors import RunError
+from pipeline.records import MACHINE
 from pipeline.run import run_folder
 from pipeline.run.accounts import reasons_by_number
 from pipeline.run.ledger import Ledger
-from pipeline.together.final_ages import MACHINE
 
 _MOST = 5
 """Names in one line."""

@@ -65,7 +65,7 @@ def triage(
     pack: Path | None = None,
     *,
     by_age_class: bool = False,
-) -> Told:
+) -> TriageSummary:
     """Write the queue of a run from what is stored, and a reading pack of it into the folder `pack`.
 
     With `by_age_class` an error is a wrong age class instead of a wrong count, where there is a date.
@@ -86,7 +86,7 @@ def triage(
             specimens = [q.bone.specimen for q in found.queue]
             packed = reading_pack.write_pack(run, pack, specimens, ledger.ages.specimens())
     what = "age classes" if by_age_class else "counts"
-    return Told(triage=found, path=path, share=settings.review.blind_share, pack=packed, what=what)
+    return TriageSummary(triage=found, path=path, share=settings.review.blind_share, pack=packed, what=what)
 
 
 def _part(n: int, of: int) -> str:

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.fish_records import Fish
-from pipeline.growth.ages import MACHINE, Ages, ReadingError, as_given, by_matrix, by_probability, shares
+from pipeline.growth.ages import Ages, ReadingError, as_given, by_matrix, by_probability, shares
 from pipeline.growth.curve_fit import CurveFit, Limits, Tick, curve_fit
 from pipeline.growth.curves import VON_BERTALANFFY
 from pipeline.growth.estimate import Floats
 from pipeline.growth.maturity import Maturity, maturity
 from pipeline.growth.mortality import Mortality, catch_curve
+from pipeline.records import MACHINE
 
 AS_GIVEN, PROBABILITIES, MATRIX = "as given", "by each fish's probabilities", "by the audit's matrix"
 MOST_STEPS = 30

@@ -9,8 +9,7 @@ import numpy as np
 
 from pipeline.fish_records import Fish
 from pipeline.growth.estimate import Floats, Whole
-
-MACHINE = "machine"
+from pipeline.records import MACHINE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.fish_records import Fish
-from pipeline.growth.ages import MACHINE
 from pipeline.growth.curve_fit import CurveFit
 from pipeline.growth.mortality import ASSUMES
 from pipeline.growth.whole import Group, Water
+from pipeline.records import MACHINE
 
 CAUTION = (
     "Ages from bones are estimates, and so is all that follows from them. Nothing on this page is a basis for a rule "

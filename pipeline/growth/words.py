@@ -5,12 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.growth.ages import MACHINE
 from pipeline.growth.compare import CurvesAlike, Difference
 from pipeline.growth.curves import VON_BERTALANFFY
 from pipeline.growth.estimate import Estimate
 from pipeline.growth.lengths_at_age import CAPTURE
 from pipeline.growth.whole import ALL, Group, Species, Study, Water
+from pipeline.records import MACHINE
 
 SEXES = {"F": "females", "M": "males", "U": "fish of unknown sex", ALL: "all fish"}
 P = 0.05

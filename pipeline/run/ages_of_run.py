@@ -29,7 +29,9 @@ from pipeline.together.second_pass import age_bones
 Say = Callable[[str], None]
 
 
-def age_run(run: Path, ledger: Ledger, settings: Settings, place: Place, say: Say, *, command: str = "age") -> Accounts:
+def age_run(
+    run: Path, ledger: Ledger, settings: Settings, place: Workplace, say: Say, *, command: str = "age"
+) -> Accounts:
     """Age every bone of the run and bring tables and pictures up to date.
 
     `command` is the one that the user gave: it stands in the list of the calls that changed the ages.

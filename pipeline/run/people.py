@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from pipeline.names import folded
 from pipeline.records import Point, Reading
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_people import Correction

@@ -103,7 +103,7 @@ def said_plan(refs: Sequence[ScanRef], planned: Sequence[Planned]) -> str:
 
 
 # ------------------------------------------------------------------------------------------------ before the start
-def look_at_headers(refs: Sequence[ScanRef], settings: Settings, here: batch.Place) -> dict[str, ScanHeader]:
+def look_at_headers(refs: Sequence[ScanRef], settings: Settings, here: batch.Workplace) -> dict[str, ScanHeader]:
     """Headers of scans, by name. Where even a look at a header ends a child, the scan's own reading will tell."""
     groups = [tuple(refs[i : i + _HEADERS_AT_ONCE]) for i in range(0, len(refs), _HEADERS_AT_ONCE)]
     if groups:

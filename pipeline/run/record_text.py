@@ -113,7 +113,7 @@ def on_scan(text: str, scan: str) -> str:
     return written({**json.loads(text), "scan": scan})
 
 
-def read_shape(text: str) -> Shape:
+def read_shape(text: str) -> DrawnShape:
     """The shape kept beside a reading's measures."""
     kept = json.loads(text)
     values = [v / _PARTS for v in kept["points"]]

@@ -7,11 +7,10 @@ from pathlib import Path
 
 from pipeline.errors import RunError, TableError
 from pipeline.fish_records import Fish, FishMarks
-from pipeline.records import Captured
+from pipeline.records import MACHINE, Captured
 from pipeline.tables.tables import read_table
 
 FISH, AGES, ANNULI, PROBABILITIES = "fish.csv", "ages.csv", "annuli.csv", "age_probabilities.csv"
-MACHINE = "machine"
 _FISH_COLUMNS = (
     "fish", "species", "water", "captured", "length_mm", "sex", "maturity", "age_class", "counted_by", "review",
     "annuli", "specimen", "weight_g",
