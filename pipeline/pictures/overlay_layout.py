@@ -107,7 +107,7 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
         words.append(Words(title, _MARGIN, bottom + 5, 13, ink.QUIET))
         bottom = band.box[3] + BAND_BARS + 12
     legend, legend_words = _legend(shown, reading.damage is not None, bottom) if axis is not None else ((), [])
-    return Layout(
+    return OverlayLayout(
         width=width,
         height=round(bottom + (_LEGEND_HEIGHT if legend else 0)),
         view=view,
