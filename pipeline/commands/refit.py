@@ -83,7 +83,7 @@ class _Known:
         return f"counted by {self.readers} reader{'s' * (self.readers > 1)}{without}"
 
 
-def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = False) -> Told:
+def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = False) -> RefitSummary:
     """Refit to one table of readings and write the settings file `out`.
 
     Raises OpercleError when a table or the run cannot be used, when the bones that people counted are too few, of one
