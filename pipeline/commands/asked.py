@@ -148,7 +148,7 @@ def _rows(
 def _table_left_out(before: Sequence[Specimen], table: SpecimensTable | None, kept: int, readings: int) -> list[str]:
     if table is not None or kept == len(before):
         return []
-    waiting = f", and {readings} readings wait until the table is given again" if readings else ""
+    waiting = f", and what people read ({readings}) waits until the table is given again" if readings else ""
     line = (
         "an earlier call gave a table of specimens, this one does not: specimens are now named by their files, without "
         f"dates and lengths{waiting}; give --specimens as before unless you mean this"

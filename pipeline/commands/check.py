@@ -70,5 +70,5 @@ def _bones(asked: Asked) -> Sequence[str]:
 def _seconds(planned: Sequence[Planned], asked: Asked, megapixels: float, workers: int) -> str:
     wanted = promised(asked.rows)
     bones = sum(wanted.get(p.ref.scan, 1) for p in planned)
-    seconds = (bones * SECONDS_A_BONE + megapixels * SECONDS_A_MEGAPIXEL) / workers + 1
+    seconds = max(2.0, (bones * SECONDS_A_BONE + megapixels * SECONDS_A_MEGAPIXEL) / workers + 1)
     return f"expected: about {spoken_seconds(seconds)} with {workers} at a time (a rough figure, from slow cores)"

@@ -17,6 +17,8 @@ from pipeline.run.people import Entered
 from pipeline.run.people import enter as entered
 from pipeline.run.queue_of_run import shorten_queue
 from pipeline.run.run_lock import only_batch
+from pipeline.run.workbook_of_run import NAME as WORKBOOK
+from pipeline.run.workbook_of_run import write_workbook_of_run
 from pipeline.tables.entries import Entry, read_entries
 
 Say = Callable[[str], None]
@@ -70,6 +72,8 @@ def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> EnterSumm
                 run_folder.describe_call(run, ledger, accounts.counts())
                 shorten_queue(run, ledger, say)
                 write_report(run, ledger, settings, say)
+                if (run / WORKBOOK).is_file():
+                    write_workbook_of_run(run, ledger, say)
             finals = [bone.final for bone in ledger.ages.all()]
             read = {r.specimen for r in ledger.people.readings()} & ledger.ages.specimens().keys()
     finally:

@@ -25,6 +25,10 @@ _STRIPE = 44
 
 MISFITS = frozenset({"size-mismatch", "no-bone"})
 """Reasons that tell of a bone at the wrong row."""
+_LEAST_PEERS = 3
+"""Bones with a length on a tray from which on their sizes can be compared."""
+_MOST_OFF = 0.35
+"""Difference of the logarithm of size for length from the tray's median: over twice the spread between fish (0.15)."""
 _NUMBER_SHARE = 1.25
 """Size of a bone's number as a share of its disc's radius."""
 
@@ -163,9 +167,22 @@ def _header(
 
 
 def _first_misfit(bones: Sequence[TrayBone]) -> TrayBone | None:
-    """The first bone in reading order whose size or shape does not fit its row of the table."""
-    odd = (b for b in sorted(bones, key=lambda b: b.reading.number) if MISFITS.intersection(b.age.reasons))
-    return next(odd, None)
+    """The first bone in reading order whose size or shape does not fit its row of the table: by the whole run, or
+    because its size for the fish's length is not that of the tray's other bones."""
+    ordered = sorted(bones, key=lambda b: b.reading.number)
+    size = {b.reading.number: _log_size_for_length(b) for b in ordered}
+    known = [s for s in size.values() if not np.isnan(s)]
+    usual = float(np.median(known)) if len(known) >= _LEAST_PEERS else np.nan
+    for bone in ordered:
+        if MISFITS.intersection(bone.age.reasons) or abs(size[bone.reading.number] - usual) > _MOST_OFF:
+            return bone
+    return None
+
+
+def _log_size_for_length(bone: TrayBone) -> float:
+    """Logarithm of the bone's axis, pixels, over its fish's length; nan when one of them is not known."""
+    axis, length_mm = bone.reading.axis, bone.specimen.length_mm
+    return float(np.log(axis.radius_px / length_mm)) if axis and length_mm and axis.radius_px > 0 else float("nan")
 
 
 def _without_verdict(bone: TrayBone) -> TrayBone:

@@ -64,7 +64,11 @@ class Accounts:
             more = f" and {len(self.trays) - _MOST_TRAYS} more" if len(self.trays) > _MOST_TRAYS else ""
             lines.append(f"trays that do not match the table: {'; '.join(self.trays[:_MOST_TRAYS])}{more}")
         lines.append(CAUTION)
-        first = f"compare tray_ids/ with your list ({self.sheets} trays), then " if self.sheets else ""
+        first = (
+            f"compare tray_ids/ with your list ({self.sheets} tray{'s' * (self.sheets > 1)}), then "
+            if self.sheets
+            else ""
+        )
         lines.append(f"next: {first}opercle triage {run}")
         return tuple(lines)
 

@@ -16,6 +16,10 @@ from pipeline.records import Refusal, ScanRef
 from pipeline.scans import run_mark
 
 SUFFIXES = (".tif", ".tiff", ".png", ".jpg", ".jpeg")
+OTHER_PICTURES = (
+    ".bmp", ".cr2", ".dng", ".gif", ".heic", ".heif", ".jp2", ".nef", ".pdf", ".psd", ".raw", ".svg", ".webp", ".zip",
+)  # fmt: skip
+"""Kinds of files that may hold a scan somebody meant, and are not read."""
 _ODD_NAME = "the name holds characters that no table can hold"
 
 
@@ -124,6 +128,8 @@ def _below(folder: Path) -> Iterator[tuple[Path, str] | PassedOver]:
                 yield from _linked(path, below, root)
             elif _is_scan_name(entry.name):
                 yield path, below
+            elif entry.name.lower().endswith(OTHER_PICTURES):
+                yield PassedOver(name=_shown(below), why="this kind of file is not read; save scans as TIFF or PNG")
 
 
 def _linked(path: Path, below: str, root: Path) -> Iterator[tuple[Path, str] | PassedOver]:

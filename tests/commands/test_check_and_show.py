@@ -83,7 +83,7 @@ def test_the_end_of_age_tells_reasons_and_the_next_step(first):
     assert lines[0] == "scans 3 = read 3 + refused 0"
     assert lines[3].startswith("  because of ")
     assert any(line.startswith("ages are estimates") for line in lines)
-    assert lines[-2] == f"next: compare tray_ids/ with your list (1 trays), then opercle triage {top / 'run'}"
+    assert lines[-2] == f"next: compare tray_ids/ with your list (1 tray), then opercle triage {top / 'run'}"
 
 
 def test_the_workbook_has_ages_fish_refused_scans_and_codes(first):
@@ -114,7 +114,7 @@ def test_a_table_left_out_is_said_with_what_follows_and_readings_come_back_with_
     assert called("enter", week / "run", tmp_path / "r.csv")[0] == 0
     _, _, err = again(week, table=False)
     assert "specimens are now named by their files" in err
-    assert "1 readings wait until the table is given again" in err
+    assert "what people read (1) waits until the table is given again" in err
     again(week)
     rows = {
         r["specimen"]: r for r in csv.DictReader(io.StringIO((week / "run" / "ages.csv").read_text(encoding="utf-8")))

@@ -103,6 +103,14 @@ def test_a_tray_with_a_bone_too_many_says_that_nobody_knows_which_and_where_to_b
     )
 
 
+def test_a_bone_far_too_small_for_its_fish_is_where_to_begin() -> None:
+    bones = tray(2, 3)
+    for n, length_mm in enumerate((300.0, 310.0, 290.0, 600.0, 305.0, 295.0)):
+        bones[n] = replace(bones[n], specimen=replace(bones[n].specimen, length_mm=length_mm))
+    texts = " ".join(w.text for w in laid_out(bones, 2, 3, (), 5).words)
+    assert "first misfits at bone 4 (MARSH-2010-004): begin there." in texts
+
+
 @pytest.mark.parametrize("promised", [6, 7])
 def test_the_sheet_of_ids_alone_shows_nothing_that_the_machine_counted(promised: int) -> None:
     bones = tray(2, 3, reasons=("low-confidence", "damaged"))

@@ -187,3 +187,11 @@ def test_what_holds_no_scan_is_an_error_with_its_cure(tmp_path: Path, path: str,
     with pytest.raises(OpercleError, match=says) as caught:
         find_scans([tmp_path / path])
     assert ";" in str(caught.value)
+
+
+def test_other_kinds_of_pictures_are_passed_over_by_name(tmp_path):
+    for name in ("a.tif", "b.HEIC", "c.pdf", "notes.txt"):
+        (tmp_path / name).write_bytes(b"x")
+    found = find_scans([tmp_path])
+    assert [ref.scan for ref in found.scans] == ["a.tif"]
+    assert [p.name for p in found.passed_over] == ["b.HEIC", "c.pdf"]
