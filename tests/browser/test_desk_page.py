@@ -206,7 +206,7 @@ def test_two_readers_who_differ_settle_it_together(serving, new_page, run):
     page.locator("#kind").select_option("joint")
     page.get_by_label("second reader").fill("Ben")
     page.get_by_role("button", name="Begin").click()
-    page.locator("#compare").get_by_text("Ben").wait_for()
+    page.locator("#compare").get_by_text("Ann").wait_for()
     rows = page.locator("#compare tr").all_inner_texts()
     assert [re.sub(r"\s+", " ", row).strip() for row in rows] == ["Ann 1", "Ben 2"]
     assert page.locator("#ink rect.machine").count() == 0
