@@ -54,8 +54,13 @@ def desk(run: Path, scans: Sequence[Path], host: str, port: int, say: Say, print
 
     cuts = Cuts(lambda known: read_known(run, known, elsewhere, settings))
     follower = Follower(lambda names: follow(run, settings, names, elsewhere, say))
+    opened = Desk(run=run, cuts=cuts, follower=follower)
     try:
-        serve(Desk(run=run, cuts=cuts, follower=follower), host, port, print_line)
+        # One connection stays open: whoever closes the last one empties the log into the ledger, which takes as long as
+        # ten marks.
+        with Ledger(run):
+            opened.fetch_first()
+            serve(opened, host, port, print_line)
     except KeyboardInterrupt:
         pass  # the usual end of a desk
     finally:

@@ -5,8 +5,9 @@ Every call opens the ledger for itself, so that a batch, other readers and other
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -42,6 +43,8 @@ class Desk:
     run: Path
     cuts: Cuts
     follower: Follower
+    writing: threading.Lock = field(default_factory=threading.Lock)
+    """Held while something is entered: the ledger takes one writer at a time, and who waits here waits in turn."""
 
     # ---------------------------------------------------------------------------------------------- looking
     def work(self, kind: Kind, reader: str) -> Work:
@@ -85,17 +88,23 @@ class Desk:
         _, scan = self._bone(specimen)
         self.cuts.fetch(scan, self._boxes(scan))
 
+    def fetch_first(self) -> None:
+        """Begin to cut the first bone of the queue, before anybody asks for it."""
+        with Ledger(self.run) as ledger:
+            queue, there = ledger.queue.all(), set(ledger.ages.shown_bones())
+        for specimen in [s for s in queue if s in there][:1]:
+            self.fetch_ahead(specimen)
+
     # ---------------------------------------------------------------------------------------------- entering
     def mark(self, post: MarkPost) -> None:
         """Keep a mark placed, moved or removed."""
-        self._fresh(post)
         act = replace(_act(post, post.act), mark=post.mark, x=post.x, y=post.y)
-        with Ledger(self.run) as ledger:
+        with self.writing, Ledger(self.run) as ledger:
+            _scan_of(ledger, post)
             ledger.desk.add(act)
 
     def answer(self, post: AnswerPost) -> Shown:
         """Keep an answer; returns the bone with what may be shown now."""
-        self._fresh(post)
         together = post.together_with
         if together is not None:
             self.shown_jointly(post.specimen, post.reader, together)
@@ -105,7 +114,8 @@ class Desk:
             seconds=None if post.seconds is None else round(post.seconds, 1), read_on=_now(), note=post.note.strip(),
             settles=together is not None,
         )  # fmt: skip
-        with Ledger(self.run) as ledger:
+        with self.writing, Ledger(self.run) as ledger:
+            _scan_of(ledger, post)
             ledger.desk.add_reading(replace(_act(post, ledger_desk.SAVED), reader=reader), reading)
         self.follower.touch()
         if together is not None:
@@ -114,22 +124,22 @@ class Desk:
 
     def correct(self, post: AxisPost) -> None:
         """Keep a corrected focus and axis. Raises ValueError when they lie outside the scan or on one spot."""
-        bone, scan = self._fresh(post)
-        for x, y in (post.focus, post.tip):
-            if x > scan.width - 0.5 or y > scan.height - 0.5:
-                raise ValueError("focus and margin must lie on the scan")
         if post.focus == post.tip:
             raise ValueError("focus and margin must lie apart")
-        correction = Correction(
-            scan=scan.scan, bone=bone.reading.number, reader=post.reader, made_on=_now()[:10], focus=post.focus,
-            tip=post.tip,
-        )  # fmt: skip
-        with Ledger(self.run) as ledger:
+        with self.writing, Ledger(self.run) as ledger:
+            scan, number = _scan_of(ledger, post)
+            for x, y in (post.focus, post.tip):
+                if x > scan.width - 0.5 or y > scan.height - 0.5:
+                    raise ValueError("focus and margin must lie on the scan")
+            correction = Correction(
+                scan=scan.scan, bone=number, reader=post.reader, made_on=_now()[:10], focus=post.focus, tip=post.tip
+            )
             ledger.desk.add_correction(_act(post, ledger_desk.AXIS), correction)
 
     def read_again(self, post: Post) -> None:
         """Have the machine read a corrected bone again."""
-        _, scan = self._fresh(post)
+        with Ledger(self.run) as ledger:
+            scan, _ = _scan_of(ledger, post)
         self.follower.touch(scan.scan)
 
     # ---------------------------------------------------------------------------------------------- tables
@@ -168,15 +178,9 @@ class Desk:
             reading = replace(reading, axis=axis)
         bone = DeskBone(
             specimen=aged.specimen, age=aged.age, reading=reading, readings=readings, acts=acts,
-            outline=record_text.read_shape(shape).outline if shape else (), sign=scan.sha256[:16],
+            outline=record_text.read_shape(shape).outline if shape else (), sign=_sign(scan),
             sharp=self.cuts.has(scan, number),
         )  # fmt: skip
-        return bone, scan
-
-    def _fresh(self, post: Post) -> tuple[DeskBone, KnownScan]:
-        bone, scan = self._bone(post.specimen)
-        if bone.sign != post.sign:
-            raise Stale("the scan was read anew since this page showed it; load the page again")
         return bone, scan
 
     def _stored(self, reading: BoneReading) -> tuple[bytes, tuple[float, float, float]]:
@@ -196,6 +200,22 @@ class Desk:
                 jpeg, crop = self._stored(reading)
                 boxes[reading.number] = box_of(crop, jpeg, scan)
         return boxes
+
+
+def _scan_of(ledger: Ledger, post: Post) -> tuple[KnownScan, int]:
+    """The scan that a post is about, and the bone's number on it. Raises Unknown, and Stale when the page showed other
+    pixels than are there now."""
+    name, number = ledger.ages.place(post.specimen) or ("", 0)
+    scan = ledger.scans.one(name)
+    if scan is None:
+        raise Unknown(f"{post.specimen}: no such specimen in this run")
+    if _sign(scan) != post.sign:
+        raise Stale("the scan was read anew since this page showed it; load the page again")
+    return scan, number
+
+
+def _sign(scan: KnownScan) -> str:
+    return scan.sha256[:16]
 
 
 def _act(post: Post, act: str) -> Act:

@@ -98,6 +98,11 @@ class AgeRows:
         query = "SELECT specimen, json_extract(record, '$.scan'), json_extract(record, '$.bone') FROM ages"
         return {str(s): (str(scan), int(str(bone))) for s, scan, bone in self._file.rows(f"{query} ORDER BY position")}
 
+    def place(self, specimen: str) -> tuple[str, int] | None:
+        """Scan and number of the bone of one specimen; None when there is none."""
+        query = "SELECT json_extract(record, '$.scan'), json_extract(record, '$.bone') FROM ages WHERE specimen = ?"
+        return next(((str(scan), int(str(bone))) for scan, bone in self._file.rows(query, specimen)), None)
+
     def store(self, ages: Sequence[AgedBone], changes: Iterable[Change], call: Call | None = None) -> None:
         """Keep these ages in place of the earlier ones, and append what changed in this call. One transaction."""
         rows = [

@@ -59,7 +59,8 @@ def desk_of(run: Path, *, following: bool = False):
     cuts = Cuts(lambda known: read_known(run, known, {}, settings))
     follower = Follower(lambda names: follow(run, settings, names, {}, lambda line: None) if following else None)
     try:
-        yield Desk(run=run, cuts=cuts, follower=follower)
+        with Ledger(run):  # as the command does: see there
+            yield Desk(run=run, cuts=cuts, follower=follower)
     finally:
         cuts.close()
         follower.close()
