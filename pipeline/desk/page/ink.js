@@ -19,6 +19,7 @@ export class Ink {
     const at = (place) => this.picture.toScreen(axis.point(place));
     const [focus, tip] = [at(0), at(axis.length)];
     this.line("axis", focus, tip);
+    this.circle("halo", focus, adjusting ? 11 : 6);
     this.circle("focus", focus, adjusting ? 11 : 6);
     this.across("tip", bone, axis.length, adjusting ? 20 : 12);
     if (adjusting) {
