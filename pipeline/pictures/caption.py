@@ -105,8 +105,12 @@ def _count(column: _Column, age: Age) -> None:
     low, high = age.annuli_low, age.annuli_high
     if low is not None and high is not None:
         side.paragraph("no other count likely" if low == high else f"likely {low} to {high}", 15)
-    side.paragraph(sureness(age.confidence), 15)
+    # Beside a reason to look no word of sureness stands: the figure alone could be right and the bone wrong.
+    side.paragraph("a person must look" if age.review else sureness(age.confidence), 15)
     side.paragraph(f"confidence {age.confidence:.2f}", 15)
+    unseen = sum(mark.counted and mark.inferred for mark in age.marks)
+    if unseen:
+        side.paragraph(f"{unseen} inferred, not seen: {age.annuli - unseen} without", 15, ink.DOUBT_INK)
     column.words += side.words
     column.top = max(column.top - lift + height - lift, side.top) + 8
     _bars(column, age)

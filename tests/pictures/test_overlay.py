@@ -15,7 +15,7 @@ from pipeline.pictures.lettering import Box
 from pipeline.pictures.overlay import draw_overlay
 from pipeline.pictures.overlay_layout import OverlayLayout, lay_out
 from pipeline.pictures.tags import Tag
-from pipeline.records import Age, Specimen
+from pipeline.records import Age, BoneReading, Specimen
 from pipeline.settings_files import read_settings
 
 SETTINGS = read_settings().pictures
@@ -208,3 +208,33 @@ def test_an_inferred_first_annulus_in_doubt_is_drawn_once() -> None:
     assert drawn == [False, True, True, True]
     assert layout.hidden is not None
     assert {"1", "?"} <= {t.text for t in on_bone(layout)}
+
+
+def words_of(reading: BoneReading, age: Age, specimen: Specimen) -> str:
+    """All words of an overlay's column."""
+    return " ".join(w.text for w in lay_out(reading, age, specimen, SETTINGS).caption.words)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.8, 0.95, 0.99])
+def test_no_word_of_sureness_stands_beside_a_reason_to_look(confidence: float) -> None:
+    doubtful = words_of(*bone(3, confidence=confidence, annuli_low=3, reasons=("focus-unsure",)))
+    assert "sure" not in doubtful.replace("focus-unsure", "")
+    assert "a person must look" in doubtful
+    assert "sure" in words_of(*bone(3, confidence=confidence))
+
+
+def test_an_inferred_mark_says_what_the_count_is_without_it() -> None:
+    reading, age, specimen = bone(4)
+    first = replace(age.marks[0], inferred=True)
+    told = words_of(reading, replace(age, marks=(first, *age.marks[1:])), specimen)
+    assert "1 inferred, not seen: 3 without" in told
+    assert "inferred, not seen" not in words_of(reading, age, specimen)
+
+
+def test_damage_is_ringed_where_it_lies_and_named_in_the_legend() -> None:
+    reading, age, specimen = bone(4)
+    place = (reading.outline[0][0], reading.outline[0][1])
+    layout = lay_out(replace(reading, damage=place), age, specimen, SETTINGS)
+    assert layout.damage == pytest.approx(layout.view.point(place))
+    assert "damage" in {kind for kind, _, _ in layout.legend}
+    assert lay_out(reading, age, specimen, SETTINGS).damage is None
