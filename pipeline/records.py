@@ -90,8 +90,6 @@ class Bone:
     """0 to 1: how much the shape and the texture are those of an opercle."""
     cut_off: bool
     """The bone reaches over the scan's edge."""
-    touching: bool
-    """The bone was parted from another that it touches."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ import subprocess
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
+from statistics import median
 
 import pytest
 import typer
@@ -40,7 +41,7 @@ IMPURE = {
     "asyncio", "concurrent", "distributed", "logging", "multiprocessing", "os", "pathlib", "shutil",
     "sqlite3", "subprocess", "sys", "tempfile", "threading", "time", "tqdm", "typer",
 }  # fmt: skip
-MOST_LINES = 355
+MOST_LINES = 350
 """Of a module. Longer ones have, as a rule, more than one job."""
 COMMANDS = typer.main.get_command(cli.app).commands
 
@@ -128,7 +129,9 @@ def test_only_the_ledger_speaks_sql_and_only_the_command_line_takes_options():
 
 
 def test_modules_are_short():
-    assert [m for m, text in MODULES.items() if len(text.splitlines()) > MOST_LINES] == []
+    lines = {m: len(text.splitlines()) for m, text in MODULES.items()}
+    assert [m for m, many in lines.items() if many > MOST_LINES] == []
+    assert median(lines.values()) < 150
 
 
 def test_every_module_says_what_it_is_for():

@@ -47,8 +47,6 @@ class Thing:
     """(x, y) of the mask's top-left pixel on the reduced scan."""
     mask: Mask
     """(row, column), pixels of the reduced scan; no larger than the thing."""
-    parted: bool
-    """It touches another thing and was parted from it."""
     company: int
     """How many things stand close to it or on one line with it: letters and digits have company."""
     peers: int
@@ -88,10 +86,10 @@ def find_things(image: Float, backing: Backing) -> tuple[Thing, ...]:
         if np.count_nonzero(part) <= 0.5 * _LEAST_SIDE_PX**2:
             continue
         part = _without_faint(part, off[origin[1] : origin[1] + part.shape[0], origin[0] : origin[0] + part.shape[1]])
-        for piece, parted in _pieces(part):
+        for piece in _pieces(part):
             x, y, width, height = cv2.boundingRect(piece.astype(np.uint8))
             mask = piece[y : y + height, x : x + width]
-            things.append(Thing((origin[0] + x, origin[1] + y), mask, parted, *company))
+            things.append(Thing((origin[0] + x, origin[1] + y), mask, *company))
     return tuple(things)
 
 
@@ -144,13 +142,10 @@ def _holes_filled(binary: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return binary
 
 
-def _pieces(part: Mask) -> list[tuple[Mask, bool]]:
+def _pieces(part: Mask) -> list[Mask]:
     """Free a connected part from hairs, scratches and scale lines, and part things that touch."""
-    out: list[tuple[Mask, bool]] = []
-    for opened in _opened(part):
-        halves = _parted(opened)
-        out += [(half, len(halves) > 1) for half in halves if np.count_nonzero(half) > 0.5 * _LEAST_SIDE_PX**2]
-    return out
+    pieces = [piece for opened in _opened(part) for piece in _parted(opened)]
+    return [piece for piece in pieces if np.count_nonzero(piece) > 0.5 * _LEAST_SIDE_PX**2]
 
 
 def _opened(part: Mask) -> list[Mask]:

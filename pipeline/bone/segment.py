@@ -71,13 +71,13 @@ def find_bones(scan: Scan, expected: int | None = None, lighting: str = "") -> t
         cut.append((thing, like, cutout, small, standing_out(cutout)))
     clearest = max((step for t, *_, step in cut if _side(t) > _LETTER_OF_LARGEST * largest), default=0.0)
     found = []
-    for thing, like, cutout, small, step in cut:
+    for _, like, cutout, small, step in cut:
         clear = contrast_likeness(step, clearest)
         likeness = like * clear * edge_likeness(small) * texture_likeness(cutout, small)
         if likeness >= _PLAINLY_NOT:
-            found.append((likeness, thing.parted, cutout))
+            found.append((likeness, cutout))
     chosen = _chosen(found, expected)
-    order = reading_order([_centre(c) for _, _, c in chosen], [float(np.ptp(c.outline[:, 1])) for _, _, c in chosen])
+    order = reading_order([_centre(c) for _, c in chosen], [float(np.ptp(c.outline[:, 1])) for _, c in chosen])
     return tuple(_bone(k, *chosen[i], scan, backing, scale, lighting) for k, i in enumerate(order, start=1))
 
 
@@ -110,7 +110,7 @@ def _taken(things: tuple[Thing, ...], shape: tuple[int, int]) -> Mask:
     return taken
 
 
-def _chosen(found: list[tuple[float, bool, Cutout]], expected: int | None) -> list[tuple[float, bool, Cutout]]:
+def _chosen(found: list[tuple[float, Cutout]], expected: int | None) -> list[tuple[float, Cutout]]:
     """Plain bones, and of the doubtful things as many as the table promises, or the likelier ones when it is silent."""
     plain = [f for f in found if f[0] >= PLAINLY_BONE]
     doubtful = sorted((f for f in found if f[0] < PLAINLY_BONE), key=lambda f: -f[0])
@@ -127,7 +127,6 @@ def _centre(cutout: Cutout) -> tuple[float, float]:
 def _bone(
     number: int,
     likeness: float,
-    parted: bool,
     cutout: Cutout,
     scan: Scan,
     backing: Backing,
@@ -151,7 +150,6 @@ def _bone(
         lighting_probability=probability,
         likeness=likeness,
         cut_off=_cut_off(cutout, scan, backing, scale),
-        touching=parted,
     )
 
 

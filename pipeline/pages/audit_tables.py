@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from pipeline.audit.figures import COMPARISON, PRECISION, Figure, Of
 from pipeline.audit.intervals import Estimate
 from pipeline.audit.precision import Precision
 from pipeline.audit.symmetry import Test
 from pipeline.audit.whole import Audit
+from pipeline.pages.table_out import TableOut
 from pipeline.tables.tables import Cell, Column
 
 DIGITS = 6
 """Decimals of figures in the tables: more than any sample bears, few enough to read."""
-
-
-@dataclass(frozen=True, slots=True)
-class TableOut:
-    """One CSV file."""
-
-    name: str
-    columns: tuple[Column, ...]
-    rows: tuple[tuple[Cell, ...], ...]
 
 
 def tables(audit: Audit) -> tuple[TableOut, ...]:

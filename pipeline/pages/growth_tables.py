@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,19 +12,11 @@ from pipeline.growth.compare import Difference
 from pipeline.growth.estimate import Estimate
 from pipeline.growth.measured import Measured
 from pipeline.growth.whole import ALL, Group, Study, Water
+from pipeline.pages.table_out import TableOut
 from pipeline.tables.tables import Cell, Column
 
 Row = tuple[Cell, ...]
 _PLACE = (Column("species"), Column("water"))
-
-
-@dataclass(frozen=True, slots=True)
-class TableOut:
-    """A table with its file name."""
-
-    name: str
-    columns: tuple[Column, ...]
-    rows: tuple[Row, ...]
 
 
 LENGTHS_AT_AGE = (

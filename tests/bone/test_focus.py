@@ -78,7 +78,7 @@ def test_where_the_crop_begins_does_not_matter() -> None:
     moved = Bone(
         number=bone.number, origin=(bone.origin[0] + 40, bone.origin[1] - 15), grey=bone.grey, backing=bone.backing,
         mask=bone.mask, outline=np.asarray(bone.outline + shift, np.float32), dark_backing=bone.dark_backing,
-        lighting_probability=1.0, likeness=1.0, cut_off=False, touching=False,
+        lighting_probability=1.0, likeness=1.0, cut_off=False,
     )  # fmt: skip
     here, there = (find_axis(b, opacity_loss(b), SETTINGS.focus) for b in (bone, moved))
     assert np.subtract(there.focus, here.focus) == pytest.approx(shift, abs=0.05)
@@ -91,7 +91,7 @@ def test_a_speck_has_an_axis_too() -> None:
     outline = np.array([[3, 3], [5, 3], [5, 5], [3, 5]], np.float32)
     speck = Bone(
         number=1, origin=(0.0, 0.0), grey=mask.astype(np.float32), backing=np.zeros((9, 9), np.float32), mask=mask,
-        outline=outline, dark_backing=True, lighting_probability=1.0, likeness=0.0, cut_off=False, touching=False,
+        outline=outline, dark_backing=True, lighting_probability=1.0, likeness=0.0, cut_off=False,
     )  # fmt: skip
     axis = find_axis(speck, opacity_loss(speck), SETTINGS.focus)
     assert np.isfinite([*axis.focus, *axis.tip, axis.certainty]).all()

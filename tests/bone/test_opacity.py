@@ -25,7 +25,7 @@ def bone_of(light: NDArray[np.float64], backing: float, dark: bool) -> Bone:
     return Bone(
         number=1, origin=(0.0, 0.0), grey=grey, backing=np.full(grey.shape, backing ** (1 / GAMMA), np.float32),
         mask=np.ones(grey.shape, bool), outline=np.zeros((4, 2), np.float32), dark_backing=dark,
-        lighting_probability=1.0, likeness=1.0, cut_off=False, touching=False,
+        lighting_probability=1.0, likeness=1.0, cut_off=False,
     )  # fmt: skip
 
 

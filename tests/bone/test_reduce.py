@@ -24,7 +24,7 @@ def disc(rows: int, columns: int, origin: tuple[float, float]) -> Bone:
     return Bone(
         number=1, origin=origin, grey=mask.astype(np.float32), backing=np.zeros(mask.shape, np.float32), mask=mask,
         outline=np.asarray(outline + origin, np.float32), dark_backing=True, lighting_probability=1.0, likeness=1.0,
-        cut_off=False, touching=False,
+        cut_off=False,
     )  # fmt: skip
 
 

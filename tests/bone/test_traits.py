@@ -78,7 +78,7 @@ def doubtful(lighting: float = 1.0, likeness: float = 1.0, cut_off: bool = False
     nothing = np.zeros((4, 4), np.float32)
     return Bone(
         number=1, origin=(0.0, 0.0), grey=nothing, backing=nothing, mask=nothing > 0, outline=nothing[:, :2],
-        dark_backing=True, lighting_probability=lighting, likeness=likeness, cut_off=cut_off, touching=False,
+        dark_backing=True, lighting_probability=lighting, likeness=likeness, cut_off=cut_off,
     )  # fmt: skip
 
 

@@ -33,7 +33,7 @@ def bone_about(x: float, y: float, half: float) -> tuple[Bone, BoneReading]:
     nothing = np.zeros((1, 1), np.float32)
     bone = Bone(
         number=1, origin=(0, 0), grey=nothing, backing=nothing, mask=nothing > 0, outline=outline, dark_backing=True,
-        lighting_probability=1.0, likeness=1.0, cut_off=False, touching=False,
+        lighting_probability=1.0, likeness=1.0, cut_off=False,
     )  # fmt: skip
     return bone, BoneReading(scan="a.png", number=1, outline=(), lighting="reflected", dpi=600.0, axis=None)
 
