@@ -18,7 +18,7 @@ from pipeline.growth.measured import Measured, ages_of_measured
 from pipeline.growth.notes import CAUTION
 from pipeline.growth.size_condition import StandardWeight
 from pipeline.growth.whole import ALL, Choices, Study, draws, method_of, studied
-from pipeline.growth.words import between_waters, paragraph
+from pipeline.growth.words import between_waters, paragraph, place
 from pipeline.pages.growth_page import growth_page, growth_plots_of
 from pipeline.pages.growth_tables import growth_tables, measured_table
 from pipeline.settings import Settings
@@ -50,10 +50,10 @@ class Told:
         """As printed."""
         out = [*self.accounts, ""]
         for water in self.study.waters:
-            out.append(f"{water.species} in {water.water}: {' '.join(paragraph(self.study, water))}")
+            out.append(f"{place(water.species, water.water)}: {' '.join(paragraph(self.study, water))}")
         for species in self.study.species:
             if words := between_waters(species):
-                out.append(f"{species.species}, waters side by side: {' '.join(words)}")
+                out.append(f"{species.species or 'no species told'}, waters side by side: {' '.join(words)}")
         return (*out, "", CAUTION, str(self.page))
 
 
@@ -70,7 +70,7 @@ def growth(sources: Sequence[Path], lengths: Path | None, out: Path | None, sett
     fish, accounts = _fish(sources, chosen)
     table = read_lengths(lengths, chosen) if lengths else None
     matrix = _matrix(runs, say)
-    choices = {species: _choices(chosen, species) for species in sorted({f.species for f in fish})}
+    choices = {species: choices_of(chosen, species) for species in sorted({f.species for f in fish})}
     with tqdm(total=draws(fish, choices, matrix), desc="draws", unit="draw", disable=None) as bar:
         study = studied(fish, choices, matrix, bar.update)
     if not study.groups:
@@ -154,7 +154,7 @@ def _matrix(runs: Sequence[Path], say: Say) -> ReadingError | None:
     return ReadingError(ages=ages, counts=counts, probability=probability)
 
 
-def _choices(settings: Settings, species: str) -> Choices:
+def choices_of(settings: Settings, species: str) -> Choices:
     """What the settings say for a species."""
     p = settings.species_of(species).population
     w = p.standard_weight
@@ -181,9 +181,9 @@ def _groups_account(study: Study) -> list[str]:
         if parts:
             rest = own[ALL] - sum(parts.values())
             fish += f"; {own[ALL]} = {' + '.join(f'{sex} {n}' for sex, n in parts.items())} + others {rest}"
-        out.append(f"{water.species} in {water.water}: {fish}")
+        out.append(f"{place(water.species, water.water)}: {fish}")
     out += [
-        f"{species} in {water}: {n} fish with an age, too few for a group, which takes {study.least_fish}"
+        f"{place(species, water)}: {n} fish with an age, too few for a group, which takes {study.least_fish}"
         for species, water, n in study.too_few
     ]
     return out

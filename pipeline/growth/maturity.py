@@ -77,9 +77,12 @@ def _refused(over: str, value: Floats, mature: Floats, weight: Floats) -> str:
     grown, young = value[mature > 0], value[mature == 0]
     unit = "mm" if over == "length" else "years"
     if young.max() <= grown.min():
+        where = f"between {young.max():g} and {grown.min():g} {unit}"
+        if young.max() == grown.min():
+            where = f"at about {grown.min():g} {unit}"
         return (
             f"no {over} at maturity: no immature fish is above, and no mature one below, {grown.min():g} {unit}; half "
-            f"of them mature between {young.max():g} and {grown.min():g} {unit}, and no slope can be told"
+            f"of them mature {where}, and no slope can be told"
         )
     if grown.max() <= young.min():
         return f"no {over} at maturity: every mature fish is below every immature one; check maturity and {over}"
@@ -100,4 +103,5 @@ def _fieller(b0: float, b1: float, covariance: Floats) -> Estimate:
         - g * (covariance[0, 0] - covariance[0, 1] ** 2 / covariance[1, 1])
     )
     wide = Z / (abs(b1) * (1 - g)) * float(np.sqrt(max(spread, 0.0)))
-    return Estimate(float(half), float(shift - wide), float(shift + wide))
+    low = float(shift - wide)
+    return Estimate(half, low if low > 0 else None, float(shift + wide))  # no age and no length lies below nought

@@ -39,7 +39,7 @@ def notes_on_group(group: Group) -> tuple[str, ...]:
     first = group.under[0]
     out += [x for x in (first.maturity.refused, first.mortality.refused) if x]
     if first.maturity.half.value is not None and first.maturity.half.low is None:
-        out.append("age at maturity has no interval: its slope may be nought")
+        out.append("age at maturity has no lower limit: these fish do not settle it")
     if not first.mortality.refused:
         out.append(f"mortality holds only if {ASSUMES}")
     if group.condition:

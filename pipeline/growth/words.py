@@ -14,6 +14,8 @@ from pipeline.records import MACHINE
 
 SEXES = {"F": "females", "M": "males", "U": "fish of unknown sex", ALL: "all fish"}
 P = 0.05
+LEAST_FOR_A_MEAN = 5
+"""Fish of an age, of fewer of which no mean length is told."""
 
 
 def paragraph(study: Study, water: Water) -> list[str]:
@@ -53,6 +55,11 @@ def number(e: Estimate, unit: str, digits: int = 0) -> str:
     return f"{text} ({low or 'no lower limit'} to {high or 'no upper limit'})"
 
 
+def place(species: str, water: str) -> str:
+    """Species and water, also where a table does not tell them."""
+    return f"{species or 'fish of no species told'} in {water or 'no water told'}"
+
+
 def sentence(words: str) -> str:
     """The words with a capital letter first; names within keep theirs."""
     return words[:1].upper() + words[1:]
@@ -74,7 +81,7 @@ def _growth(groups: Sequence[Group]) -> list[str]:
     for g in groups:
         whom = sentence(SEXES[g.sex])
         curve = g.curves[0]
-        at = [x for x in g.lengths if x.source == CAPTURE and x.mean.low is not None]
+        at = [x for x in g.lengths if x.source == CAPTURE and x.n >= LEAST_FOR_A_MEAN]
         common = max(at, key=lambda x: (x.n, -x.age_class), default=None)
         told = []
         if common is not None:
@@ -127,17 +134,18 @@ def _maturity(groups: Sequence[Group]) -> list[str]:
     out = []
     for g in groups:
         age, length = g.under[0].maturity, g.mature_at_length
-        told = []
-        if not age.refused:
-            told.append(f"at {number(age.half, ' years', 1)} ({age.n} fish)")
-        if not length.refused:
-            told.append(f"at {number(length.half, ' mm')} ({length.n} fish)")
+        told = [
+            f"{number(e.half, unit, digits)} ({e.n} fish)"
+            for e, unit, digits in ((age, " years", 1), (length, " mm", 0))
+            if e.half.low is not None and e.half.high is not None
+        ]
         whom = SEXES[g.sex]
-        out.append(
-            f"Half of the {whom.removeprefix('all ')} are mature {' and '.join(told)}."
-            if told
-            else f"{sentence(whom)}: {age.refused}."
-        )
+        if told:
+            out.append(f"Half of the {whom.removeprefix('all ')} are mature at {' and at '.join(told)}.")
+        elif age.refused:
+            out.append(f"{sentence(whom)}: {age.refused}.")
+        else:
+            out.append(f"At what age and length {whom} mature these {age.n} fish do not settle.")
     return out
 
 

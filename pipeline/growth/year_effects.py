@@ -87,9 +87,7 @@ def chronology(species: str, water: str, grown: Sequence[GrowthHistory]) -> Chro
 
 
 def _refused(species: str, water: str, grown: Sequence[GrowthHistory], why: str) -> Chronology:
-    return Chronology(
-        species=species, water=water, fish=len(grown), refused=f"no good and poor years of {species} in {water}: {why}"
-    )
+    return Chronology(species=species, water=water, fish=len(grown), refused=f"no good and poor years: {why}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,7 @@ from pipeline.growth.measured import Measured
 from pipeline.growth.notes import CAUTION, notes_on_group, notes_on_water
 from pipeline.growth.suspects import LEAST_GAIN
 from pipeline.growth.whole import ALL, Group, Study, Water
-from pipeline.growth.words import SEXES, between_waters, number, paragraph, sentence
+from pipeline.growth.words import SEXES, between_waters, number, paragraph, place, sentence
 from pipeline.pages import growth_plots
 from pipeline.pages.growth_plots import WATER_STYLES
 
@@ -106,6 +106,7 @@ def growth_page(
         least_gain=LEAST_GAIN,
         ages_from_marks=AGES_FROM_MARKS,
         zip=zip,
+        place=place,
     )
 
 

@@ -160,6 +160,6 @@ def _logit(axes: Axes, found: Maturity, ages: Sequence[int], colour: str) -> Non
     at = np.linspace(ages[0], ages[-1], 80)
     axes.plot(at, found.share(at), color=colour, linewidth=1.4)
     half = found.half
-    if half.value is not None:
-        low, high = (half.value if x is None else x for x in (half.low, half.high))
-        axes.errorbar([half.value], [0.5], xerr=[[half.value - low], [high - half.value]], color=colour, capsize=3)
+    if half.value is not None and half.low is not None and half.high is not None:
+        off = [[half.value - half.low], [half.high - half.value]]
+        axes.errorbar([half.value], [0.5], xerr=off, color=colour, capsize=3)
