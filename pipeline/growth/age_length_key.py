@@ -88,7 +88,7 @@ class AgesOfLengths:
     without_key: int
     """In length classes without aged fish."""
     single: tuple[float, ...]
-    """Lower ends (mm) of classes with one aged fish and measured ones: what they add to the variance is not known."""
+    """Lower ends (mm) of classes with one aged fish and measured ones: what they add to the variance is a guess."""
 
 
 def age_length_key(species: str, water: str, fish: Sequence[Fish], bin_mm: float) -> Key:
@@ -117,7 +117,9 @@ def ages_of_lengths(key: Key, measured: Whole) -> AgesOfLengths:
     share = measured[known] / total
     q = q[known]
     p = share @ q
-    within = np.where(n[known, None] > 1, q * (1 - q) / np.maximum(n[known, None] - 1, 1e-12), 0.0)
+    number = n[known, None]
+    # One fish shows no spread of its own: its class is taken to be as mixed as the whole catch.
+    within = np.where(number > 1, q * (1 - q) / np.maximum(number - 1, 1e-12), p * (1 - p))
     variance = (share[:, None] ** 2 * within).sum(axis=0) + (share[:, None] * (q - p) ** 2).sum(axis=0) / total
     se = np.sqrt(variance)
     return AgesOfLengths(
