@@ -5,13 +5,14 @@ Commands are imported when they are called: `--help` is quick, and a missing sys
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from pipeline.errors import OpercleError
+from pipeline.errors import Interrupted, OpercleError
 
 app = typer.Typer(
     help="Counts the winters on scans of walleye, yellow perch and sauger opercles, and says which bones a person must "
@@ -106,11 +107,11 @@ def age(
         from pipeline.commands.check import check as checked
 
         for line in checked(request, _say):
-            print(line)
+            _print(line)
         return
     accounts = age(request, _say)
     for line in (*accounts.lines(str(out)), str(out / "ages.csv")):
-        print(line)
+        _print(line)
 
 
 @app.command(epilog="Example:  opercle enter run-2026 readings.csv")
@@ -128,7 +129,7 @@ def enter(
     from pipeline.commands.enter import enter
 
     for line in enter(run, files, workers or cores(), _say).lines():
-        print(line)
+        _print(line)
 
 
 @app.command(epilog="Example:  opercle audit readings.csv --run run-2026 --reference Ann")
@@ -151,7 +152,7 @@ def audit(
     """Compare readers with each other, and with the machine: precision, bias, drift."""
     from pipeline.commands.audit import audit
 
-    print(audit(readings, run or [], reference, out))
+    _print(audit(readings, run or [], reference, out))
 
 
 @app.command(epilog="Example:  opercle triage run-2026 --most 50 --pack to-read")
@@ -188,7 +189,7 @@ def triage(
     from pipeline.commands.triage import triage
 
     for line in triage(run, max_error, most, _say, pack, by_age_class=age_class).lines():
-        print(line)
+        _print(line)
 
 
 @app.command(epilog="Example:  opercle report run-2026")
@@ -198,7 +199,7 @@ def report(
     """Make RUN/report.html again from what is stored: the run as a whole, what to do next, and every bone."""
     from pipeline.commands.report import report
 
-    print(report(run, _say))
+    _print(str(report(run, _say)))
 
 
 @app.command(epilog="Example:  opercle desk run-2026")
@@ -219,7 +220,7 @@ def desk(
     """Open a web page on this machine where people read the bones that need one. Ctrl-C ends it; nothing is lost."""
     from pipeline.commands.desk import desk
 
-    desk(run, scans or (), host, port, _say, lambda line: print(line, flush=True))
+    desk(run, scans or (), host, port, _say, _print)
 
 
 @app.command(epilog="Example:  opercle show run-2026")
@@ -228,7 +229,7 @@ def show(run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `o
     from pipeline.commands.show import show
 
     for line in show(run):
-        print(line)
+        _print(line)
 
 
 @app.command(epilog="Example:  opercle refit run-2026 readings.csv --out our-lake.toml")
@@ -244,7 +245,7 @@ def refit(
     from pipeline.commands.refit import refit
 
     for line in refit(run, readings, out, _say, anyway=anyway).lines():
-        print(line)
+        _print(line)
 
 
 @app.command(epilog="Example:  opercle growth run-2026 older-ages.csv --out growth-2026")
@@ -268,7 +269,7 @@ def growth(
     from pipeline.commands.growth import growth
 
     for line in growth(source, lengths, out, settings or (), _say).lines():
-        print(line)
+        _print(line)
 
 
 @app.command(epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
@@ -281,24 +282,43 @@ def simulate(
     from pipeline.commands.simulate import simulate
 
     drawn = simulate(out, n, seed)
-    print(f"{drawn.bones} bones on {drawn.scans} scans in {out}")
+    _print(f"{drawn.bones} bones on {drawn.scans} scans in {out}")
+
+
+def _print(line: str) -> None:
+    """A result."""
+    print(_plain(line), flush=True)
 
 
 def _say(line: str) -> None:
-    print(line, file=sys.stderr, flush=True)
+    """Progress. When nobody listens any more, the work goes on."""
+    with contextlib.suppress(BrokenPipeError):
+        print(_plain(line), file=sys.stderr, flush=True)
+
+
+def _plain(text: str) -> str:
+    """The text as a terminal may have it: control characters, in a name perhaps, are spelt out."""
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 def main() -> None:
     """Run the command; every way to fail is a line on standard error and an exit status, never a traceback."""
     try:
         app()
+    except SystemExit as end:
+        if end.code == Interrupted.exit_status:
+            _say("stopped; nothing that was finished is lost")
+        raise
     except OpercleError as e:
         _say(str(e))
         sys.exit(e.exit_status)
     except ImportError as e:
         _say(_missing_library(e))
         sys.exit(1)
-    except BrokenPipeError:
+    except BrokenPipeError:  # nobody takes the results
+        sys.exit(1)
+    except RecursionError:
+        _say("something given lies deeper in itself than this program can follow; look for groups within groups")
         sys.exit(1)
     except MemoryError:
         _say("out of memory; close other programs, or give fewer --workers")

@@ -37,6 +37,12 @@ class RunError(OpercleError):
     """A run's folder or ledger cannot be used as asked."""
 
 
+class Interrupted(OpercleError):  # noqa: N818  (the user's wish, not an error)
+    """The user pressed Ctrl-C. The message says how far it was, and how to go on."""
+
+    exit_status = 130
+
+
 class ScanRefused(Exception):  # noqa: N818  (not an error of the program: an expected answer about one scan)
     """One scan cannot be used; the batch goes on.
 

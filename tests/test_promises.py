@@ -29,6 +29,7 @@ MODULES = {p.relative_to(TOP).as_posix(): p.read_text(encoding="utf-8") for p in
 TREES = {name: ast.parse(text) for name, text in MODULES.items()}
 
 ROOMS = (
+    "start",
     "cli", "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
     "bone", "tables", "scans", "simulate", "settings_files", "settings_words", "settings",
     "settings_population", "settings_second_pass", "settings_first_pass", "settings_values", "codes", "fish_records",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import threading
 import time
@@ -110,7 +111,8 @@ class Progress:
             self._bar.update()
         elif self._done == min(_SMOOTHED_OVER, self._scans) or time.monotonic() - self._told >= self._every:
             self._told = time.monotonic()
-            print(self.line(), file=sys.stderr, flush=True)
+            with contextlib.suppress(BrokenPipeError):  # nobody listens any more; the work goes on
+                print(self.line(), file=sys.stderr, flush=True)
 
     def line(self) -> str:
         """How far, in one line."""

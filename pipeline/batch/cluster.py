@@ -38,6 +38,8 @@ KIND = ("system", "processor")
 """Facts that may differ from machine to machine; all others must not."""
 _CONNECT_SECONDS = 10
 """To wait for a scheduler's answer: one that is there answers within a second."""
+_LOOK_LIMIT_SECONDS = 300
+"""To wait for the workers' first answer: each imports all that its children need."""
 _LOOK_SECONDS = 2.0
 """Between two looks at which workers are there."""
 _PROBES = 5
@@ -149,7 +151,10 @@ class Cluster:
     def _check(self, probes: Sequence[ScanRef], say: Say) -> None:
         facts, preload = self._ground.facts, self._ground.preload
         here = facts()
-        answers = self._client.run(look, facts, tuple(probes), preload, on_error="return")
+        answers = _within(
+            _LOOK_LIMIT_SECONDS,
+            lambda: self._client.run(look, facts, tuple(probes), preload, on_error="return"),
+        )
         for worker, seen in sorted(answers.items()):
             _check_versions(f"worker {worker}", here, seen)
             if seen.fault:
@@ -263,14 +268,35 @@ def _is_this_machine(host: str) -> bool:
         return False
 
 
+def _within(seconds: float, call: Callable[[], Any]) -> Any:
+    """What the call returns. Raises TimeoutError when that takes longer: the library waits for ever for an address that
+    accepts and says nothing."""
+    found: Future[Any] = Future()
+
+    def settle() -> None:
+        try:
+            found.set_result(call())
+        except BaseException as e:
+            found.set_exception(e)
+
+    threading.Thread(target=settle, name="connecting", daemon=True).start()
+    try:
+        return found.result(seconds)
+    except TimeoutError:
+        raise TimeoutError(f"no answer within {seconds:.0f} seconds") from None
+
+
 def _connected(address: str) -> Any:
     # Its own lines would stand between ours; what concerns the user is told in one of those.
-    for name in [n for n in logging.root.manager.loggerDict if n.startswith(("distributed", "tornado"))]:
+    for name in [n for n in logging.root.manager.loggerDict if n.startswith(("distributed", "tornado", "asyncio"))]:
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about versions, which are compared below
-            return distributed.Client(address, timeout=_CONNECT_SECONDS, set_as_default=False)
+            return _within(
+                2 * _CONNECT_SECONDS,
+                lambda: distributed.Client(address, timeout=_CONNECT_SECONDS, set_as_default=False),
+            )
     except Exception as e:
         raise RunError(
             f"--cluster {address}: no scheduler answers there ({_first_line(e)}); check the address, and that "

@@ -134,9 +134,13 @@ def _attempt(work: Callable[[Job], Answer], job: Job, limits: Limits, stop: Flag
     """One try: the answer or fault, and whether another try makes sense."""
     receiver, sender = _context().Pipe(duplex=False)
     process = _context().Process(target=_child, args=(sender, work, job, limits), daemon=True)  # type: ignore[attr-defined]
-    with _starting, _without_main():
-        process.start()
-    sender.close()
+    try:
+        with _starting, _without_main():
+            process.start()
+    except (OSError, EOFError):  # the fork server was ended from outside; the next try begins another
+        return Fault(code="crashed", detail="no process could be begun"), True
+    finally:
+        sender.close()
     message_is_whole = False
     try:
         message, in_time = _listen(receiver, process.sentinel, limits.wall_seconds, stop)
@@ -324,10 +328,7 @@ def _context() -> BaseContext:
 
 @contextlib.contextmanager
 def _without_main() -> Iterator[None]:
-    """Keep a child from importing the parent's main script anew, as the standard library would have it do.
-
-    Nothing of ours lies there, and the command line's imports cost more than reading a small scan.
-    """
+    """Keep a child from importing the parent's main script anew: nothing of ours lies there, and it costs much."""
     main = sys.modules["__main__"]
     kept = {name: main.__dict__.get(name) for name in ("__file__", "__spec__")}
     main.__dict__.update(dict.fromkeys(kept))

@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.batch.batch import Here, Workplace
 from pipeline.commands.asked import Asked, Request, ask, tell
 from pipeline.commands.report import write_report
-from pipeline.errors import RunError
+from pipeline.errors import Interrupted, RunError
 from pipeline.records import ScanRef
 from pipeline.run import first_pass, run_folder, versions
 from pipeline.run.accounts import Accounts
@@ -58,7 +58,7 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
             if request.excel:
                 write_workbook_of_run(out, ledger, say)
     except KeyboardInterrupt:
-        raise RunError("stopped; nothing that was read is lost. Give the same command again to go on") from None
+        raise Interrupted("stopped; nothing that was read is lost. Give the same command again to go on") from None
     finally:
         readers.stop()
         here.stop()

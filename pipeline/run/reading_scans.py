@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.batch import batch, isolate
 from pipeline.batch.isolate import Fault
-from pipeline.errors import RunError
+from pipeline.errors import Interrupted
 from pipeline.records import Refusal, ScanRef
 from pipeline.run import first_pass, places, run_folder, versions
 from pipeline.run.first_pass import HeadersJob, Outcome, RefusedRead, ScanJob, ScanRead, Unchanged
@@ -70,7 +70,7 @@ def read_scans(
         batch.run_batch(work, [_task(p, headers.get(p.ref.scan), settings) for p in planned], readers, keeper.take)
     except KeyboardInterrupt:
         done = keeper.progress.line() if keeper else "no scan was read"
-        raise RunError(f"stopped: {done}. Give the same command again to go on") from None
+        raise Interrupted(f"stopped: {done}. Give the same command again to go on") from None
     finally:
         if keeper:
             keeper.progress.close()

@@ -16,7 +16,7 @@ import pytest
 
 from pipeline.commands.age import age
 from pipeline.commands.asked import Request
-from pipeline.errors import OpercleError, RunError
+from pipeline.errors import Interrupted, OpercleError, RunError
 from pipeline.run import reading_scans
 from pipeline.run.ledger import Ledger
 from pipeline.run.run_lock import only_batch
@@ -157,7 +157,7 @@ def test_an_interrupt_says_how_far_it_was_and_the_next_call_goes_on(tmp_path, mo
 
     with monkeypatch.context() as patch:
         patch.setattr(reading_scans.Keeper, "take", interrupted)
-        with pytest.raises(RunError, match=r"stopped: scans done 3 of 6.*same command again"):
+        with pytest.raises(Interrupted, match=r"stopped: scans done 3 of 6.*same command again"):
             run(folder, out)
     _, lines = run(folder, out)
     assert lines[0] == "scans: 6 (3 done before, 3 new)"
