@@ -18,6 +18,14 @@ _AT_ONCE = getattr(os, "O_NONBLOCK", 0)
 """Opening does not wait (POSIX; elsewhere files of such kinds have no names among others)."""
 
 
+def real_path(path: Path) -> Path:
+    """The path with its links followed; as it is where they lead in a circle, which opening it will tell."""
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError):
+        return path.absolute()
+
+
 def opened(path: Path) -> BufferedReader:
     """The file, open for reading bytes. Raises OSError, also when it is no regular file."""
     return _checked(open(path, "rb", opener=_open_at_once), path)

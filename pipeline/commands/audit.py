@@ -23,15 +23,15 @@ from pipeline.pages.audit_page import Made, audit_page, notes, plots
 from pipeline.pages.audit_tables import tables
 from pipeline.run import places
 from pipeline.run.picture_names import picture_names
-from pipeline.tables.atomic import write_text
+from pipeline.tables import own_folder
 from pipeline.tables.readings import read_readings
 from pipeline.tables.run_tables import read_ages
-from pipeline.tables.tables import write_table
+from pipeline.tables.tables import table_text
 
 AGREEMENT = "agreement.json"
 PAGE = "audit.html"
 _MADE_BY = "opercle"
-_PLOTS = ("difference.svg", "reliability.svg", "drift-*.svg")
+_WHAT = "audit"
 
 
 def audit(readings: Sequence[Path], runs: Sequence[Path], reference: str | None, out: Path | None) -> str:
@@ -41,12 +41,12 @@ def audit(readings: Sequence[Path], runs: Sequence[Path], reference: str | None,
     OpercleError when a table cannot be used, the reference has no readings, or the folder holds something else.
     """
     folder = out or (runs[-1] / "audit" if runs else Path("audit"))
-    _check(folder)
+    own_folder.check(folder, _WHAT)
     read = read_readings(readings)
     found = audited(read, _runs(runs), reference)
     statements = verdict(found)
     made = _made(folder, readings, runs, {r.specimen for r in read}, found)
-    _write(folder, found, statements, made)
+    own_folder.write(folder, _WHAT, _contents(found, statements, made))
     return _summary(folder, found, statements, made)
 
 
@@ -93,12 +93,13 @@ def _address(picture: Path, folder: Path) -> str:
 
 
 def _runs(runs: Sequence[Path]) -> list[RunAges]:
-    if len({run.resolve() for run in runs}) < len(runs):
+    real = [regular_files.real_path(run) for run in runs]
+    if len(set(real)) < len(runs):
         raise OpercleError("--run: the same run is given twice; give each run once")
-    names = [run.resolve().name for run in runs]
+    names = [run.name for run in real]
     # Two runs of one name are told apart by their folders.
     shown = [str(run) if names.count(name) > 1 else name for run, name in zip(runs, names, strict=True)]
-    return [RunAges(name=name, ages=_as_triaged(read_ages(run))) for run, name in zip(runs, shown, strict=True)]
+    return [RunAges(name=_plain(name), ages=_as_triaged(read_ages(run))) for run, name in zip(runs, shown, strict=True)]
 
 
 def _as_triaged(ages: pd.DataFrame) -> pd.DataFrame:
@@ -106,48 +107,34 @@ def _as_triaged(ages: pd.DataFrame) -> pd.DataFrame:
     return ages.assign(review=ages["review"] & (ages["reasons"] != "readers-differ"))
 
 
-def _check(folder: Path) -> None:
-    """Nothing that exists is overwritten but an earlier audit."""
-    if folder.is_dir() and any(folder.iterdir()) and not (folder / "run.json").is_file():
-        try:
-            made_by = json.loads((folder / AGREEMENT).read_text(encoding="utf-8")).get("made_by")
-        except (OSError, ValueError, AttributeError):
-            made_by = None
-        if made_by != _MADE_BY:
-            raise OpercleError(f"{folder}: holds files but no audit; give --out the name of a new or empty folder")
-    elif folder.exists() and not folder.is_dir():
-        raise OpercleError(f"{folder}: is not a folder; give --out the name of a new or empty folder")
+def _plain(name: str) -> str:
+    """A folder's name fit for plots and pages."""
+    return "".join(c if c.isprintable() else "?" for c in name)
 
 
-def _write(folder: Path, found: Audit, statements: Sequence[Statement], made: Made) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        # First, since by this file a later audit knows the folder for its own.
-        content = agreement(
-            found.pairs,
-            {
-                "reference": found.reference,
-                "against_reference": [as_json(g.comparison) for g in found.against],
-                "beside_people": _beside_people(found),
-                "notes": notes(found),
-                "made_by": _MADE_BY,
-                "made_on": made.on,
-                "readings": list(made.readings),
-                "runs": list(made.runs),
-                "warnings": list(made.warnings),
-            },
-        )
-        write_text(folder / AGREEMENT, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
-        for table in tables(found):
-            write_table(folder / table.name, table.columns, table.rows)
-        for old in (path for pattern in _PLOTS for path in folder.glob(pattern)):
-            old.unlink()
-        drawn = plots(found)
-        for name, svg in drawn.items():
-            write_text(folder / f"{name}.svg", svg)
-        write_text(folder / PAGE, audit_page(found, statements, drawn, made))
-    except OSError as e:
-        raise OpercleError(f"{e.filename or folder}: cannot be written: {e.strerror}") from None
+def _contents(found: Audit, statements: Sequence[Statement], made: Made) -> dict[str, str]:
+    """All files of the audit, by name."""
+    content = agreement(
+        found.pairs,
+        {
+            "reference": found.reference,
+            "against_reference": [as_json(g.comparison) for g in found.against],
+            "beside_people": _beside_people(found),
+            "notes": notes(found),
+            "made_by": _MADE_BY,
+            "made_on": made.on,
+            "readings": list(made.readings),
+            "runs": list(made.runs),
+            "warnings": list(made.warnings),
+        },
+    )
+    drawn = plots(found)
+    return {
+        AGREEMENT: json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n",
+        **{table.name: table_text(table.columns, table.rows) for table in tables(found)},
+        **{f"{name}.svg": svg for name, svg in drawn.items()},
+        PAGE: audit_page(found, statements, drawn, made),
+    }
 
 
 def _beside_people(found: Audit) -> dict[str, Any] | None:

@@ -60,7 +60,7 @@ def write_pack(run: Path, folder: Path, queue: Sequence[str], bones: Mapping[str
         rows.append((order, specimen, picture, "", "", "", "", "", ""))
     write_table(folder / f"{NAME}.csv", SHEET, rows)
     write_workbook(folder / f"{NAME}.xlsx", [Sheet(name="Readings", columns=SHEET, rows=rows)])
-    write_bytes(folder / PRINT, contact_sheet(shown, f"Readings of {run.resolve().name}"))
+    write_bytes(folder / PRINT, contact_sheet(shown, f"Readings of {regular_files.real_path(run).name}"))
     return Pack(folder=folder, bones=len(queue), without_picture=sum(s.jpeg is None for s in shown))
 
 

@@ -146,9 +146,9 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
 
 
 def _check(out: Path) -> None:
-    if out.is_dir() or (out.exists() and not _ours(out)):
+    if out.is_dir() or out.is_symlink() or (out.exists() and not _ours(out)):
         raise OpercleError(f"{out}: is no file of `opercle refit`; give --out another name: nothing is overwritten")
-    if not out.resolve().parent.is_dir():
+    if not regular_files.real_path(out).parent.is_dir():
         raise OpercleError(f"{out}: its folder does not exist; make it first, or give --out another name")
 
 
@@ -226,7 +226,7 @@ def _gain(gain: Gain) -> str:
 # ------------------------------------------------------------------------------------------------ the file
 def _text(told: RefitSummary, shipped: Settings, run: Path, readings: Path) -> str:
     new = told.refit.settings
-    lines = [FIRST_LINE, f"# Run: {_plain(run.resolve().name)}; readings: {_plain(readings.name)}"]
+    lines = [FIRST_LINE, f"# Run: {_plain(regular_files.real_path(run).name)}; readings: {_plain(readings.name)}"]
     lines.append(f"# Made with {versions.program()}")
     lines += [f"# {line}" for line in told.summary()]
     fitted = ", ".join(json.dumps(s, ensure_ascii=False) for s in sorted(told.known.annuli))

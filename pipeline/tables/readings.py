@@ -8,6 +8,7 @@ from pathlib import Path
 from pipeline.errors import TableError
 from pipeline.names import folded
 from pipeline.records import MACHINE, Captured, Reading
+from pipeline.regular_files import real_path
 from pipeline.tables.cells import RowCells
 from pipeline.tables.dates import dates
 from pipeline.tables.faults import Faults
@@ -33,9 +34,9 @@ def read_readings(paths: Sequence[Path]) -> tuple[Reading, ...]:
     seen: set[Path] = set()
     for path in paths:
         faults = Faults(table_path(path)[0].name)
-        if path.resolve() in seen:
+        if real_path(path) in seen:
             faults.add(None, "this table is given twice", "give it once: its readings would count as repeats")
-        seen.add(path.resolve())
+        seen.add(real_path(path))
         try:
             readings.extend(_readings(path, faults))
             faults.check()

@@ -235,3 +235,57 @@ def test_odd_tables_end_in_words_not_in_nan(tmp_path, rows, machine):
         assert not {"nan", "NaN", "None", "inf", "nan,"} & set(words)
     assert "<b>anna" not in page
     Page(page)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        (",0.9000,", ",1.7000,", r"row 2: the confidence '1\.7000'"),
+        (",aged,3,", ",aged,-4,", r"row \d+: the annuli '-4'"),
+        ("b1,", "b0,", "row 3: the specimen stands there twice"),
+        (",aged,3,", ",aged,,", "status and count do not agree"),
+        (",false,", ",perhaps,", "the review 'perhaps'"),
+    ],
+)
+def test_ages_that_this_program_cannot_have_written_are_refused_with_row_and_cure(tmp_path, old, new, says):
+    run = run_folder(tmp_path / "run", [3, 4, 3])
+    text = (run / "ages.csv").read_text()
+    assert old in text
+    (run / "ages.csv").write_text(text.replace(old, new, 1))
+    with pytest.raises(OpercleError, match=f"{says}.*; ages.csv was changed by hand; give the line of `opercle age`"):
+        audit([readings_file(tmp_path / "r.csv", [("b0", "Ann", 3)])], [run], None, None)
+
+
+def test_an_audit_writes_over_its_own_files_only(tmp_path):
+    table = readings_file(tmp_path / "r.csv", [(f"b{n}", reader, n % 4) for n in range(9) for reader in ("Ann", "Bob")])
+    out = tmp_path / "out"
+    audit([table], [], None, out)
+    (out / "drift-mine.svg").write_text("mine")
+    audit([table], [], None, out)
+    assert (out / "drift-mine.svg").read_text() == "mine"
+    taken = tmp_path / "taken"
+    taken.mkdir()
+    for name in (path.name for path in out.iterdir() if path.name != "drift-mine.svg"):
+        (taken / name).write_text("{}" if name == "run.json" else "mine")
+    (taken / "run.json").write_text('{"made_by": "opercle"}')
+    with pytest.raises(OpercleError, match="holds files but no audit"):
+        audit([table], [], None, taken)
+    assert (taken / "audit.html").read_text() == "mine"
+    (out / "audit.html").rename(out / "kept.html")
+    written = json.loads((out / "written.json").read_text())
+    written["files"].remove("audit.html")
+    (out / "written.json").write_text(json.dumps(written))
+    (out / "audit.html").write_text("mine")
+    with pytest.raises(OpercleError, match=r"audit\.html: lies where a result belongs"):
+        audit([table], [], None, out)
+    assert (out / "audit.html").read_text() == "mine"
+
+
+def test_links_in_a_circle_are_one_line(tmp_path):
+    (tmp_path / "a.csv").symlink_to(tmp_path / "b.csv")
+    (tmp_path / "b.csv").symlink_to(tmp_path / "a.csv")
+    with pytest.raises(OpercleError, match=r"a\.csv: .*levels of symbolic links"):
+        audit([tmp_path / "a.csv"], [], None, tmp_path / "out")
+    table = readings_file(tmp_path / "r.csv", [("b0", "Ann", 3)])
+    with pytest.raises(OpercleError, match=r"holds no ages\.csv"):
+        audit([table], [tmp_path / "a.csv"], None, tmp_path / "out")
