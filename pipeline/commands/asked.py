@@ -197,7 +197,8 @@ def _check_places(table: SpecimensTable, file: str, scans: Sequence[ScanRef], se
     faults = []
     for row in placed:
         header = headers.get(row.scan)
-        problem = outside(row.focus, row.tip, header.width, header.height) if header else ""
+        sized = header is not None and not header.refusal
+        problem = outside(row.focus, row.tip, header.width, header.height) if header and sized else ""
         if problem:
             faults.append(f"{file}, row {table.row_numbers[row.specimen]}: {problem}")
     if faults:

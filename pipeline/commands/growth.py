@@ -23,15 +23,15 @@ from pipeline.pages.growth_page import growth_page, growth_plots_of
 from pipeline.pages.growth_tables import growth_tables, measured_table
 from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
-from pipeline.tables import error_matrix_table
-from pipeline.tables.atomic import write_text
+from pipeline.tables import error_matrix_table, own_folder
 from pipeline.tables.fish_tables import LengthsTable, read_fish, read_lengths
 from pipeline.tables.run_fish import read_run_fish
-from pipeline.tables.tables import Column, write_table
+from pipeline.tables.tables import Column, table_text
 
 FIGURES, PAGE, WITH_AGES = "growth.json", "growth.html", "lengths_with_ages.csv"
 AGE_COLUMN = "age_class_by_key"
 _MADE_BY = "opercle"
+_WHAT = "growth study"
 _MOST_NAMED = 5
 """Doubled fish named in an error."""
 
@@ -65,7 +65,7 @@ def growth(sources: Sequence[Path], lengths: Path | None, out: Path | None, sett
     """
     runs = [source for source in sources if source.is_dir()]
     folder = out or (runs[0] / "growth" if len(runs) == 1 else Path("growth"))
-    _check(folder)
+    own_folder.check(folder, _WHAT)
     chosen = read_settings(settings)
     fish, accounts = _fish(sources, chosen)
     table = read_lengths(lengths, chosen) if lengths else None
@@ -77,21 +77,8 @@ def growth(sources: Sequence[Path], lengths: Path | None, out: Path | None, sett
         raise OpercleError(f"none of these {len(fish)} fish has an age; age some first, or give another table")
     accounts = (*accounts, *_groups_account(study))
     ages, measured = _measured(table, study, chosen.population.seed)
-    _write(folder, study, measured, choices, accounts, table, ages)
+    own_folder.write(folder, _WHAT, _contents(study, measured, choices, accounts, table, ages))
     return Told(study=study, accounts=accounts, page=folder / PAGE)
-
-
-def _check(folder: Path) -> None:
-    """Nothing that exists is overwritten but an earlier study."""
-    if folder.exists() and not folder.is_dir():
-        raise OpercleError(f"{folder}: is not a folder; give --out the name of a new or empty folder")
-    if folder.is_dir() and any(folder.iterdir()) and not (folder / "run.json").is_file():
-        try:
-            made_by = json.loads((folder / FIGURES).read_text(encoding="utf-8")).get("made_by")
-        except (OSError, ValueError, AttributeError):
-            made_by = None
-        if made_by != _MADE_BY:
-            raise OpercleError(f"{folder}: holds files but no growth study; give --out a new or empty folder")
 
 
 def _fish(sources: Sequence[Path], settings: Settings) -> tuple[list[Fish], tuple[str, ...]]:
@@ -198,35 +185,26 @@ def _measured(
     return ages_of_measured([(r.species, r.water, r.length_mm) for r in table.rows], keys, seed)
 
 
-def _write(
-    folder: Path,
+def _contents(
     study: Study,
     measured: Sequence[Measured],
     choices: Mapping[str, Choices],
     accounts: Sequence[str],
     table: LengthsTable | None,
     ages: Sequence[int | None],
-) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        # First, since by this file a later study knows the folder for its own.
-        content = {**as_json(study), "accounts": list(accounts), "made_by": _MADE_BY}
-        write_text(folder / FIGURES, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
-        tables = growth_tables(study)
-        if table is not None:
-            tables.append(measured_table(measured))
-            name = AGE_COLUMN if AGE_COLUMN not in table.columns else f"given_{AGE_COLUMN}"
-            columns = [*(Column(c) for c in table.columns), Column(name, "count")]
-            rows = [(*row.cells, age) for row, age in zip(table.rows, ages, strict=True)]
-            write_table(folder / WITH_AGES, columns, rows)
-        for t in tables:
-            write_table(folder / t.name, t.columns, t.rows)
-        drawn = growth_plots_of(study)
-        for old in folder.glob("*.svg"):
-            old.unlink()
-        for name, svg in drawn.items():
-            write_text(folder / f"{name}.svg", svg)
-        methods = {species: method_of(c) for species, c in choices.items()}
-        write_text(folder / PAGE, growth_page(study, measured, methods, drawn, accounts))
-    except OSError as e:
-        raise OpercleError(f"{e.filename or folder}: cannot be written: {e.strerror}") from None
+) -> dict[str, str]:
+    """All files of the study, by name."""
+    figures = {**as_json(study), "accounts": list(accounts), "made_by": _MADE_BY}
+    contents = {FIGURES: json.dumps(figures, indent=1, ensure_ascii=False, allow_nan=False) + "\n"}
+    tables = growth_tables(study)
+    if table is not None:
+        tables.append(measured_table(measured))
+        name = AGE_COLUMN if AGE_COLUMN not in table.columns else f"given_{AGE_COLUMN}"
+        columns = [*(Column(c) for c in table.columns), Column(name, "count")]
+        rows = [(*row.cells, age) for row, age in zip(table.rows, ages, strict=True)]
+        contents[WITH_AGES] = table_text(columns, rows)
+    contents |= {t.name: table_text(t.columns, t.rows) for t in tables}
+    drawn = growth_plots_of(study)
+    contents |= {f"{name}.svg": svg for name, svg in drawn.items()}
+    methods = {species: method_of(c) for species, c in choices.items()}
+    return contents | {PAGE: growth_page(study, measured, methods, drawn, accounts)}
