@@ -15,7 +15,7 @@ from pipeline.commands.asked import Request
 def main() -> None:
     scans, out, workers, *settings = sys.argv[1:]
     request = Request(scans=(Path(scans),), out=Path(out), workers=int(workers), settings=tuple(settings))
-    for line in age(request, lambda line: print(line, file=sys.stderr, flush=True), faulty_work.read).lines():
+    for line in age(request, lambda line: print(line, file=sys.stderr, flush=True), faulty_work.read).lines(out):
         print(line)
 
 
