@@ -82,6 +82,7 @@ def _say(line: str) -> None:
 def _leave(status: int) -> None:
     """End; what nobody takes any more is dropped, and an interrupt no longer matters."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    sys.unraisablehook = lambda _: None  # a library that tidies up late has nothing to say to the user
     for number, stream in ((1, sys.stdout), (2, sys.stderr)):
         try:
             stream.flush()
