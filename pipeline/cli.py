@@ -286,7 +286,6 @@ def simulate(
 
 
 def _print(line: str) -> None:
-    """A result."""
     print(_plain(line), flush=True)
 
 

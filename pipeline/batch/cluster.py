@@ -151,10 +151,8 @@ class Cluster:
     def _check(self, probes: Sequence[ScanRef], say: Say) -> None:
         facts, preload = self._ground.facts, self._ground.preload
         here = facts()
-        answers = _within(
-            _LOOK_LIMIT_SECONDS,
-            lambda: self._client.run(look, facts, tuple(probes), preload, on_error="return"),
-        )
+        asked = (look, facts, tuple(probes), preload)
+        answers = _within(_LOOK_LIMIT_SECONDS, lambda: self._client.run(*asked, on_error="return"))
         for worker, seen in sorted(answers.items()):
             _check_versions(f"worker {worker}", here, seen)
             if seen.fault:
@@ -269,8 +267,7 @@ def _is_this_machine(host: str) -> bool:
 
 
 def _within(seconds: float, call: Callable[[], Any]) -> Any:
-    """What the call returns. Raises TimeoutError when that takes longer: the library waits for ever for an address that
-    accepts and says nothing."""
+    """What the call returns, or TimeoutError: the library waits for ever for an address that says nothing."""
     found: Future[Any] = Future()
 
     def settle() -> None:
@@ -293,10 +290,8 @@ def _connected(address: str) -> Any:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about versions, which are compared below
-            return _within(
-                2 * _CONNECT_SECONDS,
-                lambda: distributed.Client(address, timeout=_CONNECT_SECONDS, set_as_default=False),
-            )
+            wait = _CONNECT_SECONDS
+            return _within(2 * wait, lambda: distributed.Client(address, timeout=wait, set_as_default=False))
     except Exception as e:
         raise RunError(
             f"--cluster {address}: no scheduler answers there ({_first_line(e)}); check the address, and that "
