@@ -69,6 +69,11 @@ REASONS = _registry(
         "look at the cross at the focus; give focus_x, focus_y, axis_x, axis_y if it is wrong",
     ),
     Code(
+        "unfamiliar",
+        "the bone or its scan is unlike all that the machine was taught on",
+        "read a random fifty bones like it and give them to opercle refit",
+    ),
+    Code(
         "unlikely-growth",
         "the increments are not those of this species",
         "check species and specimen, then the marks one by one",

@@ -164,7 +164,7 @@ class Mark:
     """Distance from the focus along the growth axis."""
     fraction: float
     evidence: array[float]
-    """Numbers as named by `bone.marks.EVIDENCE`; in a third of a tuple's memory, for a run holds them all."""
+    """Numbers as named by `bone.evidence.EVIDENCE`; in a third of a tuple's memory, for a run holds them all."""
     arc: tuple[Point, ...]
     """The mark traced across the bone, scan pixels, in order of angle; for drawing."""
 

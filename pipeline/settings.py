@@ -25,8 +25,8 @@ from pipeline.settings_population import PopulationSettings
 from pipeline.settings_second_pass import (
     CountSettings,
     EvidenceModel,
+    FamiliarModel,
     GrowthSettings,
-    NamedWeights,
     RefitSettings,
     ReviewSettings,
     SeasonSettings,
@@ -81,8 +81,10 @@ class Settings(Section):
     crops: CropSettings
     evidence: EvidenceModel
     count: CountSettings
-    confidence: NamedWeights
+    confidence: Logit
     first_year: Logit
+    last_year: Logit
+    familiar: FamiliarModel
     growth: GrowthSettings
     season: SeasonSettings
     water: Mapping[str, SeasonSettings] = {}

@@ -10,27 +10,50 @@ from pydantic import Field, model_validator
 from pipeline.settings_values import Fraction, MonthDay, NotNegative, Positive, Section
 
 
+class Trees(Section):
+    """Boosted trees, all nodes one after the other; fitted, see DEVELOPERS.md."""
+
+    constant: float
+    feature: tuple[int, ...]
+    """(node,) which evidence is asked; 0 at a leaf."""
+    number: tuple[float, ...]
+    """(node,) the threshold, above which the right child follows; at a leaf its value."""
+    left: tuple[int, ...]
+    """(node,) the left child; the right one stands after it; -1 at a leaf."""
+    roots: tuple[int, ...]
+    """(tree,) where each tree begins."""
+
+
 class EvidenceModel(Section):
     """Log odds of each candidate from its evidence; fitted, see tests/accuracy/README.md."""
 
+    trees: Trees
     centre: tuple[float, ...]
     scale: tuple[float, ...]
     reach: Positive
+    """Standardised evidence is cut at this."""
     weights: tuple[float, ...]
+    """Of a constant, the trees' log odds, and each kind of evidence by itself."""
 
 
 class CountSettings(Section):
     """From evidence to the distribution of the count; weights fitted, see tests/accuracy/README.md."""
 
     weights: Mapping[str, float]
-    """By name, as `together.sequence.FEATURES` lists them."""
+    """By name, as `counting.features.FEATURES` lists them."""
     first_year_bones: NotNegative
 
 
-class NamedWeights(Section):
-    """Weights of a small logit by name; fitted, see tests/accuracy/README.md."""
+class FamiliarModel(Section):
+    """What bones of the makes taught are like; fitted, see DEVELOPERS.md."""
 
-    weights: Mapping[str, float]
+    centre: tuple[float, ...]
+    scale: tuple[float, ...]
+    reach: Positive
+    whitening: tuple[float, ...]
+    """(feature, feature), row by row: makes the standardised features independent."""
+    unfamiliar_above: Positive
+    """Distance above which a bone is unlike what was taught."""
 
 
 class GrowthSettings(Section):
@@ -59,8 +82,6 @@ class SeasonSettings(Section):
     margin_noise: Annotated[float, Field(gt=0, le=1)]
     margin_outliers: Annotated[float, Field(gt=0, le=0.5)]
     date_outliers: Annotated[float, Field(gt=0, le=0.5)]
-    translucent_before_forming: Fraction
-    translucent_while_growing: Fraction
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -102,7 +123,6 @@ class RefitSettings(Section):
     most_bones: Annotated[int, Field(ge=10)]
     least_probability: Fraction
     evidence_spread: Positive
-    product_spread: Positive
     sequence_spread: Positive
     confidence_shift_spread: Positive
     confidence_stretch_spread: Positive

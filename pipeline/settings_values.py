@@ -34,7 +34,7 @@ class Section(BaseModel):
 
 
 class Logit(Section):
-    """Weights of a logit over standardised features, their squares and products; fitted by `tests/accuracy/fit.py`."""
+    """Weights of a logit over standardised features, their squares and products; fitted by `learn/`."""
 
     centre: tuple[float, ...]
     scale: tuple[float, ...]

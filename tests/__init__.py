@@ -1,1 +1,1 @@
-"""A package, so that `python -m tests.accuracy.fit` finds these and no other `tests` that is installed."""
+"""A package, so that `python -m tests.accuracy.study` finds these and no other `tests` that is installed."""

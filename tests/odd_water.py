@@ -8,21 +8,26 @@ from dataclasses import replace
 import numpy as np
 from reading import SETTINGS, read_natural
 
-from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.evidence import EVIDENCE
 from pipeline.records import BoneReading, Specimen
 
 AGES = range(1, 7)
+SHOWN = (
+    "log_depth", "log_t", "block_share", "low_quartile", "high_quartile", "weakest_tenth", "arc_run",
+    "depth_to_texture_near", "depth_to_texture", "peak_level",
+)  # fmt: skip
+"""Evidence of which an annulus has more than texture."""
 
 
 def odd_bones(number: int, seed: int, *, fainter: float, noise: float = 0.4) -> list[tuple[Specimen, BoneReading, int]]:
     """Bones two a scan, each with its row and its count.
 
-    `fainter` is by how many standard deviations all evidence of all candidates speaks less for an annulus than on the
-    bones that the weights were fitted to; `noise` the standard deviation of what differs from mark to mark.
+    `fainter` is by how many standard deviations all candidates show less of what annuli show than on the bones that the
+    weights were fitted to; `noise` the standard deviation of what differs from mark to mark.
     """
     random = np.random.default_rng(seed)
     scale = np.array(SETTINGS.evidence.scale)
-    down = -fainter * scale * np.sign(SETTINGS.evidence.weights[1 : len(EVIDENCE) + 1])
+    down = np.where(np.isin(EVIDENCE, SHOWN), -fainter * scale, 0.0)
     out = []
     for n in range(number):
         annuli = int(random.choice(AGES))

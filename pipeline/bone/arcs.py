@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.evidence import EVIDENCE
 from pipeline.bone.smoothing import smooth_trusted
 from pipeline.records import Axis, Mark, RadialProfile, Strip
 

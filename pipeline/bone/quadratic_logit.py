@@ -1,4 +1,4 @@
-"""A logit over standardised features, their squares and products: smooth, small, fitted by `tests/accuracy/fit.py`."""
+"""A logit over standardised features, their squares and products: smooth, small, fitted by `learn/`."""
 
 from __future__ import annotations
 

@@ -33,6 +33,8 @@ REGISTER_EVERY = 4
 """Samples; the usual gradient energy is taken from every so many, it changes slowly."""
 MOST_SLOPE = 0.008
 """Share of the radius; a mark that seems to move by more from one ray looked at to the next is no mark."""
+LEAST_MARGIN_PX = 2.0
+"""Pixels; a ray that hardly meets the bone, from a focus outside it, is taken for this long."""
 BASE_DEGREES = 20.0
 """Degrees about the axis within which the base is compared with the blade."""
 COHERENCE_FLOOR = 1e-3
@@ -133,7 +135,7 @@ def margin_radius(bone: Bone, axis: Axis, angle: Float, settings: UnwrapSettings
     fall = -np.diff(profile, axis=1)
     shift = offset[np.argmax(fall, axis=1)] + 0.125
     steady = cv2.medianBlur(shift.astype(np.float32).reshape(1, -1), 3).ravel()
-    return np.asarray((edge + steady).astype(np.float64))
+    return np.asarray(np.maximum((edge + steady).astype(np.float64), LEAST_MARGIN_PX))
 
 
 def _rim(bone: Bone, loss: Float, axis: Axis, angle: Float, margin: NDArray[np.float64]) -> Float:

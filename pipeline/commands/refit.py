@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline import regular_files
 from pipeline.audit.answers import gather
-from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.evidence import EVIDENCE
 from pipeline.errors import OpercleError, RunError
 from pipeline.records import BoneReading, Specimen
 from pipeline.run import placing, run_folder, versions
@@ -21,9 +21,9 @@ from pipeline.settings import Settings
 from pipeline.settings_files import read_settings
 from pipeline.tables.atomic import write_text
 from pipeline.tables.readings import read_readings
+from pipeline.together.judge import JudgedBone, judge
 from pipeline.together.refit import Gain, KnownBone, Refit, at_most, consensus
 from pipeline.together.refit import refit as refitted
-from pipeline.together.second_pass import CountedBone, counted_bones
 
 Say = Callable[[str], None]
 
@@ -102,11 +102,11 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
         readers=len(answers.readers),
         elsewhere=len(agreed.keys() - there),
     )
-    before = counted_bones(bones, settings)
+    before = judge(bones, settings)
     chosen = [
-        KnownBone(scan=c.reading.scan, bone=c.bone, reading=c.reading, annuli=known.annuli[c.specimen.specimen])
-        for c in before
-        if c.specimen.specimen in known.annuli
+        KnownBone(specimen=specimen, reading=reading, annuli=known.annuli[specimen.specimen])
+        for specimen, reading in bones
+        if specimen.specimen in known.annuli
     ]
     _check_enough(chosen, readings, run, settings)
     _check_alike(before, chosen, known.annuli, readings, run)
@@ -132,7 +132,7 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
             f"no gain beyond chance is shown: exact agreement {_gain(found.exact_gain)}, log probability "
             f"{_gain(found.log_gain)}; nothing is written. Read more bones, or give --anyway to write it all the same"
         )
-    after = counted_bones(bones, found.settings)
+    after = judge(bones, found.settings)
     told = RefitSummary(
         known=known,
         refit=found,
@@ -204,17 +204,17 @@ def _check_enough(chosen: Sequence[KnownBone], readings: Path, run: Path, settin
 
 
 def _check_alike(
-    counted: Sequence[CountedBone], chosen: Sequence[KnownBone], annuli: Mapping[str, int], readings: Path, run: Path
+    judged: Sequence[JudgedBone], chosen: Sequence[KnownBone], annuli: Mapping[str, int], readings: Path, run: Path
 ) -> None:
     """People and machine differ on many bones, but not on all: then the table is of other bones."""
-    if not any(annuli.get(c.specimen.specimen) == c.annuli for c in counted):
+    if not any(annuli.get(j.counted.specimen.specimen) == j.annuli for j in judged):
         raise OpercleError(
             f"{readings.name}: its counts agree with the machine on 0 of {len(chosen)} bones of {run}; check that the "
             "specimen ids are those of these bones, and that the column annuli holds counts"
         )
 
 
-def _mean_confidence(bones: Sequence[CountedBone]) -> float:
+def _mean_confidence(bones: Sequence[JudgedBone]) -> float:
     return float(np.mean([b.probability.max() for b in bones]))
 
 
@@ -232,11 +232,11 @@ def _text(told: RefitSummary, shipped: Settings, run: Path, readings: Path) -> s
     fitted = ", ".join(json.dumps(s, ensure_ascii=False) for s in sorted(told.known.annuli))
     lines += ["", "[refit]", f"fitted_to = [{fitted}] # specimens, so that an audit with their readings says so"]
     lines += ["", "[evidence]", f"weights = [{', '.join(map(repr, new.evidence.weights))}]"]
-    for name, now, was in (
-        ("count", new.count.weights, shipped.count.weights),
-        ("confidence", new.confidence.weights, shipped.confidence.weights),
-    ):
-        lines += ["", f"[{name}.weights]", *(f"{key} = {now[key]!r} # as shipped {was[key]!r}" for key in now)]
+    now, was = new.count.weights, shipped.count.weights
+    lines += ["", "[count.weights]", *(f"{key} = {now[key]!r} # as shipped {was[key]!r}" for key in now)]
+    confidence = new.confidence
+    lines += ["", "[confidence]", f"weights = [{', '.join(map(repr, confidence.weights))}]"]
+    lines.append(f"constant = {confidence.constant!r}")
     return "\n".join(lines) + "\n"
 
 

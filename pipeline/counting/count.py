@@ -1,4 +1,4 @@
-"""Evidence -> distribution of the count of each bone, and which marks are counted."""
+"""Evidence -> distribution of the annuli that show on each bone, and which marks they are."""
 
 from __future__ import annotations
 
@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.evidence import EVIDENCE
 from pipeline.counting import sequence
-from pipeline.counting.chains import Bone, chains, evidence_features, evidence_log_odds
-from pipeline.counting.decode import Decoded, best_paths
-from pipeline.counting.sequence import FEATURES, Numbers
+from pipeline.counting.chains import Bone, chains
+from pipeline.counting.decode import best_paths
+from pipeline.counting.evidence_odds import evidence_log_odds
+from pipeline.counting.features import FEATURES, features
 from pipeline.errors import SettingsError
+from pipeline.records import Numbers
 from pipeline.settings import Settings
 
 AT_ONCE = 128
@@ -21,29 +23,29 @@ AT_ONCE = 128
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """What the evidence of one bone says of its annuli."""
+    """What the evidence of one bone says of the annuli that show."""
 
     probability: Numbers
     """(number of annuli,) probabilities, from 0 on; together 1."""
     mark_probability: Numbers
     """(candidate,) that it is an annulus."""
-    path: Decoded
-    """The marks counted for the most probable number; `taken` are indices of the bone's candidates."""
-    hidden_first: float
-    """Probability that the first annulus is hidden."""
-    late: float
-    """Probability that the last annulus lies unseen at the margin."""
+    taken: tuple[int, ...]
+    """The candidates counted for the most probable number, the innermost first."""
+
+    @property
+    def seen(self) -> int:
+        """The most probable number of annuli that show (ties: the lower)."""
+        return len(self.taken)
 
 
 def check_weights(settings: Settings) -> None:
     """Raise SettingsError when the weights are not those of this version: of another one's file of refitted weights."""
     model = settings.evidence
-    sizes = {len(model.centre), len(model.scale)}
-    needed = evidence_features(np.zeros((0, len(EVIDENCE))), model).shape[1] if sizes == {len(EVIDENCE)} else 0
-    if len(model.weights) != needed:
+    sizes = (len(model.centre), len(model.scale), len(model.weights) - 2)
+    if sizes != (len(EVIDENCE),) * 3 or set(settings.count.weights) != set(FEATURES):
         raise SettingsError(
-            f"evidence.weights: {len(model.weights)} numbers, which this version of opercle cannot use; make the file "
-            "again with `opercle refit`"
+            "evidence and count: these weights are not of this version of opercle; make the file again with "
+            "`opercle refit`"
         )
 
 
@@ -51,7 +53,6 @@ def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]
     """Counts of all bones, in order."""
     out: dict[int, Count] = {}
     w = np.array([settings.count.weights[f] for f in FEATURES])
-    most = max((b.growth.most_annuli for b in bones), default=0)
     # The work of all bones counted together grows with the candidates of the one that has the most.
     order = sorted(range(len(bones)), key=lambda b: len(bones[b].fraction))
     for start in range(0, len(bones), AT_ONCE):
@@ -59,32 +60,30 @@ def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]
         together = [bones[b] for b in part]
         odds = evidence_log_odds(np.concatenate([b.evidence for b in together]), settings.evidence)
         ends = np.cumsum([len(b.evidence) for b in together])[:-1]
-        out |= zip(part, _count(together, np.split(odds, ends), w, most), strict=True)
+        out |= zip(part, count_with(together, np.split(odds, ends), w), strict=True)
     return tuple(out[b] for b in range(len(bones)))
 
 
-def _count(bones: Sequence[Bone], odds: Sequence[Numbers], w: Numbers, most: int) -> list[Count]:
+def count_with(bones: Sequence[Bone], odds: Sequence[Numbers], weights: Numbers) -> list[Count]:
+    """Counts of some bones whose candidates have these log odds, by weights in the order of `features.FEATURES`."""
     c, chosen = chains(bones, odds)
-    s = sequence.scores(c, w)
-    m = sequence.marginals(s, most)
-    allowed = np.arange(most + 1)[None, :] <= np.array([b.growth.most_annuli for b in bones])[:, None]
-    probability = np.where(allowed, m.count, 0)
+    s = sequence.scores(c.node, features(c), weights)
+    limit = np.array([b.most_annuli for b in bones])
+    probability = sequence.count_probability(s, int(limit.max(initial=0)))
+    probability = np.where(np.arange(probability.shape[1])[None] <= limit[:, None], probability, 0)
     probability = probability / probability.sum(1, keepdims=True)
     paths = best_paths(s, [int(n) for n in probability.argmax(1)])
+    taken = sequence.taken_probability(s)
     out = []
     for b, bone in enumerate(bones):
         real = chosen[b] >= 0
-        marks = np.zeros(len(bone.evidence))
-        marks[chosen[b][real]] = m.taken[b][real]
-        path = paths[b]
-        path = Decoded(tuple(int(chosen[b][t]) for t in path.taken), path.hidden_first, path.late)
+        marks = np.zeros(len(bone.fraction))
+        marks[chosen[b][real]] = np.clip(taken[b][real], 0, 1)
         out.append(
             Count(
                 probability=probability[b],
-                mark_probability=np.clip(marks, 0, 1),
-                path=path,
-                hidden_first=float(m.hidden_first[b]),
-                late=float(m.late[b]),
+                mark_probability=marks,
+                taken=tuple(int(chosen[b][t]) for t in paths[b]),
             )
         )
     return out

@@ -2,70 +2,55 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.counting.sequence import IMPOSSIBLE, Numbers, Scores, blocks
+from pipeline.counting.chains import IMPOSSIBLE
+from pipeline.counting.sequence import Scores, blocks, valid
+from pipeline.records import Numbers
 
-
-@dataclass(frozen=True, slots=True)
-class Decoded:
-    """The annuli of one bone: candidates taken, and those that nothing shows."""
-
-    taken: tuple[int, ...]
-    """In the chain's order, the innermost first."""
-    hidden_first: bool
-    late: bool
+PART = 32
+"""Bones decoded together."""
 
 
-def best_paths(s: Scores, annuli: list[int]) -> list[Decoded]:
-    """For each bone the likeliest path with `annuli` marks, the hidden first and the late last among them."""
-    out: list[Decoded] = [Decoded((), False, False)] * len(annuli)
+def best_paths(s: Scores, annuli: list[int]) -> list[tuple[int, ...]]:
+    """For each bone the likeliest path with `annuli` marks: candidates in the chain's order, the innermost first."""
+    out: list[tuple[int, ...]] = [()] * len(annuli)
     # Bones alike in count and candidates together: the work grows with the highest of both.
     order = np.lexsort((np.sum(s.node > IMPOSSIBLE / 2, axis=1), annuli))
-    for part in np.array_split(order, max(1, len(order) // 32)):
+    for part in np.array_split(order, max(1, len(order) // PART)):
         for b, path in zip(part, _best(s, part, [annuli[i] for i in part]), strict=True):
             out[b] = path
     return out
 
 
-def _best(s: Scores, part: np.ndarray, annuli: list[int]) -> list[Decoded]:
+def _best(s: Scores, part: NDArray[np.int64], annuli: list[int]) -> list[tuple[int, ...]]:
     top = max(annuli, default=0) + 2
     bones, candidates = len(part), s.node.shape[1]
     # Candidates that only fill the arrays up lie last.
     real = int(np.sum(s.node[part] > IMPOSSIBLE / 2, axis=1).max(initial=0))
     pair, node = s.pair[part], s.node[part]
-    alpha = np.full((bones, candidates + 2, candidates, top), 2 * IMPOSSIBLE)
-    back = np.zeros((bones, candidates + 2, candidates, top), np.int8)
+    alpha = np.full((bones, candidates + 1, candidates, top), 2 * IMPOSSIBLE)
+    back = np.zeros((bones, candidates + 1, candidates, top), np.int8)
     alpha[:, 0, :, 1] = pair[:, 0] + node
-    if top > 2:
-        alpha[:, 1, :, 2] = pair[:, 1] + node
     for middle, block in blocks(s.triple[part], candidates)[: max(real - 1, 0)]:
-        # (bone, i, k, count)
-        reach = alpha[:, :middle, None, middle - 2, :] + block[:, :, : real + 1 - middle, None]
+        reach = alpha[:, :middle, None, middle - 1, :] + block[:, :, : real - middle, None]  # (bone, i, k, count)
         best = reach.argmax(1)
         came = np.take_along_axis(reach, best[:, None], axis=1)[:, 0]
-        step = pair[:, middle, middle - 1 : real] + node[:, middle - 1 : real]
-        alpha[:, middle, middle - 1 : real, 1:] = came[:, :, :-1] + step[..., None]
-        back[:, middle, middle - 1 : real, 1:] = best[:, :, :-1]
-    return [_trace(s, int(b), alpha[n], back[n], annuli[n]) for n, b in enumerate(part)]
+        step = pair[:, middle, middle:real] + node[:, middle:real]
+        alpha[:, middle, middle:real, 1:] = came[:, :, :-1] + step[..., None]
+        back[:, middle, middle:real, 1:] = best[:, :, :-1]
+    ends = valid(s.end[part])
+    return [_trace(ends[n], alpha[n], back[n], annuli[n]) for n in range(len(part))]
 
 
-def _trace(s: Scores, b: int, alpha: Numbers, back: np.ndarray, annuli: int) -> Decoded:
+def _trace(end: Numbers, alpha: Numbers, back: NDArray[np.int8], annuli: int) -> tuple[int, ...]:
     if annuli == 0:
-        return Decoded((), False, False)
-    ends = alpha[:, :, annuli] + s.end[b]
-    lates = alpha[:, :, annuli - 1] + s.late[b] if annuli > 1 else np.full_like(ends, 3 * IMPOSSIBLE)
-    late = float(lates.max()) > float(ends.max())
-    best = lates if late else ends
-    if annuli == 1 and float(s.none_late[b]) > float(best.max()):
-        return Decoded((), False, True)
-    i, j = divmod(int(np.argmax(best)), best.shape[1])
-    count = annuli - late
-    taken = [j]
-    while i >= 2:
+        return ()
+    i, j = divmod(int(np.argmax(alpha[:, :, annuli] + end)), end.shape[1])
+    taken, count = [j], annuli
+    while i > 0:
         before = int(back[i, j, count])
-        i, j, count = before, i - 2, count - 1
+        i, j, count = before, i - 1, count - 1
         taken.append(j)
-    return Decoded(tuple(reversed(taken)), hidden_first=i == 1, late=late)
+    return tuple(reversed(taken))

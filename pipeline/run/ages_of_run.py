@@ -23,6 +23,7 @@ from pipeline.run.plan import corrected
 from pipeline.run.record_text import digest_of
 from pipeline.run.results import TABLES, Result, write_tables
 from pipeline.settings import Settings
+from pipeline.together.both_sides import LEAST_FISH, check_sides
 from pipeline.together.final_ages import by_specimen, final_ages, readers_differ
 from pipeline.together.second_pass import age_bones
 
@@ -62,7 +63,7 @@ def age_run(
     # The ages come last: until they are kept, the next call tells the same changes again.
     ledger.ages.store(now, changed, call if differs else None)
     bring_up_to_date(run, ledger, results, placing.promised(rows), settings, place, say)
-    for line in _said_refusals(refusals):
+    for line in (*_said_refusals(refusals), *_about_the_machine(placed, ages)):
         say(line)
     aged = sum(a.status == "aged" for a in ages)
     wanted = placing.promised(rows)
@@ -100,6 +101,25 @@ def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:
     for code, many in Counter(r.code for r in refusals).items():
         said = REFUSALS[code]
         yield f"refused as {code}: {many}: {said.means}; {said.cure}"
+
+
+def _about_the_machine(placed: Sequence[Placed], ages: Sequence[Age]) -> Iterator[str]:
+    """What the run itself tells of how far the machine can be trusted on it."""
+    aged = [(p.specimen, age) for p, age in zip(placed, ages, strict=True) if age.status == "aged"]
+    strange = sum("unfamiliar" in age.reasons for _, age in aged)
+    if strange:
+        yield (
+            f"unlike what the machine was taught on: {strange} of {len(aged)} bones; have a random fifty of this run "
+            "read and give the readings to opercle refit"
+        )
+    sides = check_sides(
+        [specimen.fish for specimen, _ in aged],
+        [specimen.side for specimen, _ in aged],
+        [age.annuli or 0 for _, age in aged],
+        [age.confidence or 0.0 for _, age in aged],
+    )
+    if sides.fish >= LEAST_FISH:
+        yield sides.line()
 
 
 def _sources(

@@ -15,19 +15,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from pipeline.counting.season import (
+from pipeline.records import Captured, Numbers
+from pipeline.settings_second_pass import SeasonSettings
+from pipeline.together.season import (
     MOST_ANNULI,
     Days,
-    Numbers,
     formed_log_odds,
     margin_log_densities,
     possible_days,
     season_table,
 )
-from pipeline.records import Captured
-from pipeline.settings_second_pass import SeasonSettings
 
 NARROW_BELOW, WIDE_ABOVE = 1 / 3, 2 / 3
 """Shares of the increment expected that bound the edge classes: fixed by what the words mean, not by settings."""
@@ -46,8 +44,6 @@ class Margin:
     """(annuli, probability), at least one; together 1."""
     shares: Mapping[int, float]
     """Annuli -> growth beyond the last annulus as a share of the increment expected; missing or NaN where not known."""
-    translucent: float | None
-    """Probability, from the pixels alone, that the margin ends in a winter zone; None when not known."""
     captured: Captured | None
     season: SeasonSettings
 
@@ -121,13 +117,13 @@ def _age_classes(
 ) -> list[AgeClasses]:
     # One row a bone, count and possible day; the days of one bone and count lie together and are called a group.
     groups = [
-        (bone, k, n, p, margin.shares.get(n, math.nan), math.nan if margin.translucent is None else margin.translucent)
+        (bone, k, n, p, margin.shares.get(n, math.nan))
         for bone, margin in enumerate(margins)
         for k, (n, p) in enumerate(margin.counts)
     ]
     bone_g = np.array([g[0] for g in groups])
     size_g = np.array([len(d.day) for d in days])[bone_g]
-    number_g, weight_g, share_g, translucent_g = (np.array([g[j] for g in groups]) for j in (2, 3, 4, 5))
+    number_g, weight_g, share_g = (np.array([g[j] for g in groups]) for j in (2, 3, 4))
     starts = np.concatenate([[0], np.cumsum(size_g)[:-1]])
     group = np.repeat(np.arange(len(groups)), size_g)
     bone, number = bone_g[group], number_g[group]
@@ -141,9 +137,8 @@ def _age_classes(
     table = season_table(season)
     odds = formed_log_odds(number, day, table)
     formed, due = margin_log_densities(share_g[group], number, day, season)
-    seen = translucent_g[group]
-    formed = formed - np.logaddexp(0.0, -odds) + _log_translucent(seen, table.translucent[day])
-    due = due - np.logaddexp(0.0, odds) + _log_translucent(seen, season.translucent_before_forming)
+    formed = formed - np.logaddexp(0.0, -odds)
+    due = due - np.logaddexp(0.0, odds)
     total = np.logaddexp.reduceat(np.logaddexp(formed, due), starts)[group]
     given_count = np.exp(np.stack([formed, due]) - total)  # (formed or due, row); adds to 1 over a group
     weight = given_count * weight_g[group]
@@ -189,10 +184,3 @@ def _age_classes(
         )
         for b, row in enumerate(shown)
     ]
-
-
-def _log_translucent(seen: Numbers, expected: ArrayLike) -> Numbers:
-    """Log likelihood of what the pixels say of a winter zone at the margin; NaN says nothing."""
-    chance = np.asarray(expected, dtype=np.float64)
-    t = np.where(np.isnan(seen), 0.5, seen)
-    return np.asarray(np.log(t * chance + (1 - t) * (1 - chance)))

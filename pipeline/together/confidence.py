@@ -1,182 +1,115 @@
-"""Distribution of the count -> calibrated distribution; doubt about the first year.
+"""How sure the count is: a logit of signs, fitted to bones of makes that the weights had not seen.
 
-The sequence model is sure of what it sees; that the focus was right, the scan sharp or the margin whole it takes for
-granted. Two small logits, fitted on bones of known age, put that doubt back.
+The sequence model is sure of what it sees. That the focus was right, the scan sharp, the margin whole and the bone like
+those it was taught on, it takes for granted; this puts the doubt back.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from statistics import median
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.bone.marks import EVIDENCE
-from pipeline.bone.quadratic_logit import log_odds
-from pipeline.counting.chains import Bone
-from pipeline.counting.count import Count
-from pipeline.counting.sequence import Numbers
-from pipeline.records import BoneReading
+from pipeline.bone.evidence import EVIDENCE
+from pipeline.bone.quadratic_logit import log_odds as logit_of
+from pipeline.records import Numbers
 from pipeline.settings import Settings
+from pipeline.settings_second_pass import FamiliarModel
+from pipeline.together.counted import CountedBone, log_odds, middle, probability
+from pipeline.together.unseen import Unseen
 
-CONFIDENCE = (
-    "one",
-    "modal",
-    "second",
-    "weakest",
-    "strongest_left",
-    "log_count",
-    "log_rim_px",
-    "late",
-    "hidden",
-    "focus",
-    "coverage",
-    "noise",
-    "log_radius_px",
-)
-"""Names of what the confidence is read from, in order."""
-FIRST_YEAR = (
-    "hidden",
-    "first_sure",
-    "first_depth",
-    "depth_to_median",
-    "departure",
-    "base",
-    "count",
-    "gap_ratio",
-    "reflected",
-)
-"""Names of what the doubt about the first year is read from, in order."""
-_DEPTH, _RIM = EVIDENCE.index("log_depth"), EVIDENCE.index("log_rim_px")
-SHARPEST = 8.0
-"""Highest power that a distribution is raised to."""
-HALVINGS = 24
-"""Of the range of powers: the one found is right to a ten-millionth."""
-NEIGHBOUR_FALL = 0.3
-"""Each count further from the mode gets this share of what the one before it gets of a surplus."""
-STAYS_AHEAD = 0.98
-"""Share of the surplus at which another count would draw level that may be given away: the mode must stay it in a
-table of four decimals too."""
 LIKELY = 0.9
 """Likeness to an opercle below which confidence falls with it: whether the thing is a bone the count cannot know."""
 
 
-def calibrated(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> Numbers:
-    """The distribution of the count, (number of annuli,), sharpened or flattened so that its mode has the calibrated
-    confidence; the mode stays the mode."""
-    sure = _logistic(confidence_log_odds(count, bone, reading, settings))
-    return at_confidence(count.probability, sure * min(1.0, reading.traits.get("likeness", 1.0) / LIKELY))
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One bone when its confidence is asked for."""
+
+    counted: CountedBone
+    unseen: Unseen
+    strangeness: float
+    """Distance from what was taught, as `strangeness` measures it."""
 
 
-def confidence_log_odds(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> float:
-    """Log odds that the most probable count is right."""
-    return float(confidence_features(count, bone, reading) @ _weights(settings.confidence.weights, CONFIDENCE))
+def _second(c: CountedBone) -> float:
+    p = np.sort(c.count.probability)
+    return float(p[-2]) if len(p) > 1 else 0.0
 
 
-def at_confidence(p: Numbers, wanted: float) -> Numbers:
-    """A distribution whose mode has the probability wanted, as near as the mode can stay the mode.
-
-    Too unsure a one is raised to a power. Of too sure a one the surplus goes half to the counts that were thought of,
-    half to the mode's neighbours, the nearer the more: what made the machine too sure (a focus a little off, a
-    blurred margin) puts counts wrong by one or two, never by ten. What is impossible stays so.
-    """
-    mode = int(p.argmax())
-    if wanted >= p[mode]:
-        return _sharpened(p, wanted)
-    others = np.where(np.arange(len(p)) == mode, 0.0, p)
-    near = np.where(others > 0, NEIGHBOUR_FALL ** np.abs(np.arange(len(p)) - mode), 0.0)
-    if not near.any():
-        return p
-    share = 0.5 * others / others.sum() + 0.5 * near / near.sum()
-    most = float(((p[mode] - others) / (1 + share)).min())
-    surplus = min(float(p[mode]) - wanted, STAYS_AHEAD * most)
-    return np.asarray(np.where(np.arange(len(p)) == mode, p[mode] - surplus, others + surplus * share))
+def _strongest_left(c: CountedBone) -> float:
+    return float(np.delete(c.count.mark_probability, c.taken).max(initial=0.0))
 
 
-def _sharpened(p: Numbers, wanted: float) -> Numbers:
-    logs = np.log(np.maximum(p, 1e-12))
-    logs = logs - logs.max()
-    low, high = 1.0, SHARPEST
-    for _ in range(HALVINGS):
-        power = np.sqrt(low * high)
-        if 1 / np.exp(power * logs).sum() < wanted:
-            low = power
-        else:
-            high = power
-    q = np.where(p > 0, np.exp(np.sqrt(low * high) * logs), 0.0)
-    return np.asarray(q / q.sum())
+def _weakest(c: CountedBone) -> float:
+    return float(c.count.mark_probability[c.taken].min(initial=1.0))
 
 
-def confidence_features(count: Count, bone: Bone, reading: BoneReading) -> Numbers:
-    """What the confidence is read from, as named by `CONFIDENCE`."""
-    p = count.probability
-    n = int(p.argmax())
-    taken = list(count.path.taken)
-    left = np.delete(count.mark_probability, taken)
-    rim = bone.evidence[taken[-1], _RIM] if taken else np.log(max(bone.radius_px, 1.0))
-    trait = reading.traits.get
-    return np.array(
-        [
-            1.0,
-            _logit(float(p[n])),
-            _logit(float(np.sort(p)[-2])) if len(p) > 1 else -5.0,
-            _logit(float(count.mark_probability[taken].min())) if taken else 3.0,
-            _logit(float(left.max())) if len(left) else -5.0,
-            np.log1p(n),
-            rim,
-            _logit(count.late),
-            _logit(count.hidden_first),
-            trait("focus_certainty", 1.0),
-            trait("coverage", 1.0),
-            np.log(trait("noise", 0.01) + 1e-3),
-            np.log(max(bone.radius_px, 1.0)),
-        ]
-    )
+CONFIDENCE: Mapping[str, Callable[[Judged], float]] = {
+    "modal": lambda j: log_odds(float(j.counted.count.probability[j.counted.count.seen])),
+    "second": lambda j: log_odds(_second(j.counted)),
+    "weakest": lambda j: log_odds(_weakest(j.counted)),
+    "strongest_left": lambda j: log_odds(_strongest_left(j.counted)),
+    "hidden": lambda j: log_odds(j.unseen.first if not j.unseen.first_counted else 1 - j.unseen.first),
+    "inferred": lambda j: float(j.unseen.first_counted),
+    "late": lambda j: log_odds(j.unseen.last),
+    "log_count": lambda j: float(np.log1p(j.counted.count.seen)),
+    "log_rim_px": lambda j: j.counted.evidence(j.counted.taken[-1], "log_rim_px") if j.counted.taken else 2.5,
+    "shortest_run": lambda j: min(j.counted.runs, default=0.0),
+    "middle_run": lambda j: middle(j.counted.runs),
+    "focus": lambda j: j.counted.trait("focus_certainty", 1.0),
+    "coverage": lambda j: j.counted.trait("coverage", 1.0),
+    "noise": lambda j: float(np.log(j.counted.trait("noise", 0.01) + 1e-3)),
+    "strangeness": lambda j: float(np.log(j.strangeness + 1e-3)),
+}
+"""What the confidence is read from, by name."""
+
+_FAMILIAR_EVIDENCE = (
+    "log_depth",
+    "log_t",
+    "block_variation",
+    "arc_run",
+    "outer_slope",
+    "inner_slope",
+    "asymmetry",
+    "log_width_px",
+    "width_to_gap_before",
+    "peak_level",
+)
+_FAMILIAR_TRAITS = ("noise", "coverage", "base", "sharpness_px", "rim_level")
+FAMILIAR = (*_FAMILIAR_EVIDENCE, "candidates_a_mark", *_FAMILIAR_TRAITS)
+"""Names of the numbers that say what make a bone is of, in order."""
 
 
-def first_year_doubt(count: Count, bone: Bone, reading: BoneReading, settings: Settings) -> float:
-    """Probability that the first annulus is hidden or hardly shows."""
-    features = first_year_features(count, bone, reading)
-    return _logistic(float(log_odds(features[None], settings.first_year)[0]))
+def confidence_features(j: Judged) -> Numbers:
+    """(feature,) in the order of `CONFIDENCE`."""
+    return np.array([column(j) for column in CONFIDENCE.values()])
 
 
-def first_year_features(count: Count, bone: Bone, reading: BoneReading) -> Numbers:
-    """What the doubt about the first year is read from, as named by `FIRST_YEAR`."""
-    taken = list(count.path.taken)
-    n = int(count.probability.argmax())
-    reflected = float(reading.lighting == "reflected")
-    if not taken:
-        return np.array([_logit(count.hidden_first), 0.0, 0.0, 0.0, 0.0, bone.base, np.log1p(n), 0.0, reflected])
-    first = taken[0]
-    own = float(bone.evidence[first, _DEPTH])
-    share = bone.first_length_share
-    departure = float(np.clip(np.log(bone.fraction[first] / share), -1.5, 1.5)) if np.isfinite(share) else 0.0
-    ratio = 0.0
-    if len(taken) > 1:
-        ratio = float(np.log((bone.fraction[taken[1]] - bone.fraction[first]) / max(bone.fraction[first], 1e-3)))
-    return np.array(
-        [
-            _logit(count.hidden_first),
-            _logit(float(count.mark_probability[first])),
-            own,
-            own - median(bone.evidence[taken, _DEPTH].tolist()),
-            departure,
-            bone.base,
-            np.log1p(n),
-            ratio,
-            reflected,
-        ]
-    )
+def confidence_of(j: Judged, settings: Settings) -> float:
+    """Probability that the count is right."""
+    return probability(confidence_log_odds(j, settings)) * min(1.0, j.counted.trait("likeness", 1.0) / LIKELY)
 
 
-def _weights(by_name: Mapping[str, float], names: tuple[str, ...]) -> Numbers:
-    return np.array([by_name[n] for n in names])
+def confidence_log_odds(j: Judged, settings: Settings) -> float:
+    """Log odds that the count is right, if the thing is a bone."""
+    return float(logit_of(confidence_features(j)[None], settings.confidence)[0])
 
 
-def _logit(p: float) -> float:
-    q = min(max(p, 1e-5), 1 - 1e-5)
-    return float(np.log(q / (1 - q)))
+def familiar_features(c: CountedBone) -> Numbers:
+    """(feature,) in the order of `FAMILIAR`: means over the marks counted, then the bone's own."""
+    shown = c.bone.evidence[c.taken] if c.taken else c.bone.evidence
+    mean = shown.mean(0) if len(shown) else np.zeros(len(EVIDENCE))
+    marks = [float(mean[EVIDENCE.index(name)]) for name in _FAMILIAR_EVIDENCE]
+    crowd = float(np.log((1 + len(c.bone.fraction)) / (1 + len(c.taken))))
+    return np.array([*marks, crowd, *(c.trait(name) for name in _FAMILIAR_TRAITS)])
 
 
-def _logistic(x: float) -> float:
-    return float(1 / (1 + np.exp(-np.clip(x, -30, 30))))
+def strangeness(c: CountedBone, model: FamiliarModel) -> float:
+    """Mahalanobis distance, over the root of the number of features, from the bones that were taught: about 1 for those
+    themselves."""
+    z = (familiar_features(c) - np.array(model.centre)) / np.array(model.scale)
+    z = np.clip(z, -model.reach, model.reach)
+    whitened = np.array(model.whitening).reshape(len(z), len(z)) @ z
+    return float(np.sqrt(np.mean(whitened**2)))

@@ -105,7 +105,6 @@ def _by_date_alone(specimen: Specimen, count: int, settings: Settings) -> dict[i
     margin = Margin(
         counts=((count, 1.0),),
         shares={count: math.nan},
-        translucent=None,
         captured=specimen.captured,
         season=settings.species_of(specimen.species).season_of(specimen.water),
     )

@@ -1,59 +1,152 @@
-"""Is the first mark found the first annulus? The run's own bones say where first annuli lie.
+"""Is the first mark counted the first annulus? First what the bone itself shows, then what the run's bones say
+together.
 
 In some bones the thick base hides the first annulus, so that the second is found first and every later age is one
-short. The length that a fish had at its first annulus (its length times the mark's share of the axis, Dahl-Lea) gives
-it away: it is one fish's second year among the first years of the others. The species' settings hold for the first
-bones of a run; with every further bone of the species the run's own take over.
+short. What the pixels show (a thick base, a faint first mark, something like a ring inside it) gives a first doubt. The
+length that a fish had at its first mark (its length times the mark's share of the axis, Dahl-Lea) gives it away: it is
+one fish's second year among the first years of the others. Where first annuli lie is learned from the run alone, by
+species and water, from bones whose first mark is plain. While there are too few of these, nothing that does not show is
+ever counted.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.counting.sequence import Numbers
-from pipeline.together.lots import lot
+from pipeline.records import Numbers
+from pipeline.together.counted import CountedBone, log_odds, middle, probability
 
-MOST_ASKED = 400
-"""Bones of a species that are asked: their median is known to a hundredth then, and the work of a large run does not
-grow with them."""
+OUTLIERS = 0.05
+"""Share of fish whose first year is like nobody else's."""
+OUTLIER_WIDTH = 3.0
+"""Natural logarithms of length over which such fish may lie."""
+LEAST_SPREAD = 0.08
+"""Standard deviation of a logarithm: no water's fish are more alike."""
+MAD_TO_SD = 1.4826
+"""Standard deviation of a normal distribution over its median absolute deviation."""
+SURE_FIRST = 0.7
+"""Probability above which a first mark is plainly an annulus ..."""
+LITTLE_DOUBT = 0.35
+"""... and doubt below which it is plainly the first: such bones teach where first annuli lie."""
 
 
-def asked(groups: Sequence[str], names: Sequence[str]) -> list[int]:
-    """Which bones tell where first annuli lie, ascending: all of a species, or `MOST_ASKED` drawn by their names."""
-    lots = [lot(name, "first year") for name in names]
-    return sorted(b for own in _members(groups) for b in sorted(own, key=lots.__getitem__)[:MOST_ASKED])
+FIRST_YEAR: Mapping[str, Callable[[CountedBone], float]] = {
+    "first_sure": lambda c: log_odds(float(c.count.mark_probability[c.taken[0]])) if c.taken else -3.0,
+    "first_depth_to_others": lambda c: c.depths[0] - middle(c.depths[1:]) if len(c.taken) > 1 else 0.0,
+    "first_run_to_others": lambda c: c.runs[0] - middle(c.runs[1:]) if len(c.taken) > 1 else 0.0,
+    "inside_best": lambda c: log_odds(max((float(c.count.mark_probability[k]) for k in c.inside), default=0.0)),
+    "inside_run": lambda c: max((c.evidence(k, "arc_run") for k in c.inside), default=0.0),
+    "inside_depth": lambda c: max((c.evidence(k, "log_depth") for k in c.inside), default=-5.0) - middle(c.depths),
+    "gap_ratio": lambda c: float(np.log(c.gaps[1] / max(c.gaps[0], 1e-3))) if len(c.taken) > 1 else 0.0,
+    "later_ratio": lambda c: float(np.log(c.gaps[2] / max(c.gaps[1], 1e-3))) if len(c.taken) > 2 else 0.0,
+    "base": lambda c: c.trait("base"),
+    "coverage": lambda c: c.trait("coverage", 1.0),
+    "noise": lambda c: float(np.log(c.trait("noise", 0.01) + 1e-3)),
+    "log_count": lambda c: float(np.log1p(len(c.taken))),
+    "reflected": lambda c: float(c.reading.lighting == "reflected"),
+    "focus": lambda c: c.trait("focus_certainty", 1.0),
+}
+"""What the doubt about the first year is read from on the bone itself, by name."""
 
 
-def first_year_lengths(
-    groups: Sequence[str], expected_mm: Numbers, found_mm: Numbers, surely_first: Numbers, bones_worth: float
-) -> Numbers:
-    """Length at the first annulus to expect of each bone's group in this run, mm, (bone,).
+def first_year_features(c: CountedBone) -> Numbers:
+    """(feature,) in the order of `FIRST_YEAR`."""
+    return np.array([column(c) for column in FIRST_YEAR.values()])
 
-    groups : the species of each bone. expected_mm : what the species' settings say. found_mm : length at the first
-    counted mark; nan where unknown. surely_first : (bone,) probability that this mark is the first annulus. The
-    logarithms' weighted median, drawn towards the settings as if these were `bones_worth` bones more.
+
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """Where a logarithm lies among the fish of a water."""
+
+    mean: float
+    spread: float
+    """Standard deviation."""
+
+    def log_density(self, x: float) -> float:
+        """With a share of outliers, so that no fish is impossible."""
+        z = (x - self.mean) / self.spread
+        inner = np.exp(-0.5 * z * z) / (self.spread * np.sqrt(2 * np.pi))
+        return float(np.log((1 - OUTLIERS) * inner + OUTLIERS / OUTLIER_WIDTH))
+
+
+@dataclass(frozen=True, slots=True)
+class FirstYears:
+    """Where first and second annuli lie in one group of fish."""
+
+    first: Normal
+    """Logarithm of the length at the first annulus, mm."""
+    second: Normal
+
+
+Group = tuple[str, str]
+"""Species and water; a blank water stands for all of the species."""
+
+
+def first_years(bones: Sequence[CountedBone], doubt: Sequence[float], least_bones: float) -> dict[Group, FirstYears]:
+    """What the plain bones of each group teach, by species and water and by species alone; only groups of enough bones.
+
+    doubt : (bone,) probability from the pixels that the first annulus is hidden.
     """
-    out = expected_mm.astype(np.float64).copy()
-    for own in _members(groups):
-        index = np.array(own)
-        known = index[np.isfinite(found_mm[index]) & (surely_first[index] > 0)]
-        if not len(known):
+    lengths: dict[Group, list[tuple[float, float]]] = {}
+    for c, d in zip(bones, doubt, strict=True):
+        if not _teaches(c, d):
             continue
-        value, weight = np.log(found_mm[known]), surely_first[known]
-        order = np.argsort(value, kind="stable")
-        total = np.cumsum(weight[order])
-        median = value[order][np.searchsorted(total, 0.5 * total[-1])]
-        prior = np.log(expected_mm[index[0]])
-        out[index] = np.exp((bones_worth * prior + total[-1] * median) / (bones_worth + total[-1]))
+        first, second = (float(np.log(c.specimen.length_mm or 1.0)) + np.log(f) for f in c.fractions[:2])
+        species, water = _group(c)
+        for group in {(species, water), (species, "")}:
+            lengths.setdefault(group, []).append((first, second))
+    out = {}
+    for group, found in lengths.items():
+        if len(found) >= least_bones:
+            first, second = np.array(found).T
+            out[group] = FirstYears(_normal(first), _normal(second))
     return out
 
 
-def _members(groups: Sequence[str]) -> list[list[int]]:
-    """The bones of each group."""
-    members: dict[str, list[int]] = defaultdict(list)
-    for b, group in enumerate(groups):
-        members[group].append(b)
-    return list(members.values())
+def hidden_probability(c: CountedBone, doubt: float, known: Mapping[Group, FirstYears]) -> float:
+    """Probability that an annulus is hidden inside the first one counted, by all that is known."""
+    years = years_of(c, known)
+    if years is None or not c.taken:
+        return doubt
+    x = float(np.log(c.specimen.length_mm or 1.0) + np.log(c.fractions[0]))
+    return probability(log_odds(doubt) + years.second.log_density(x) - years.first.log_density(x))
+
+
+def years_of(c: CountedBone, known: Mapping[Group, FirstYears]) -> FirstYears | None:
+    """What the run teaches of this bone's fish; None without species or length, or where it teaches too little."""
+    species, water = _group(c)
+    if not species or c.specimen.length_mm is None:
+        return None
+    return known.get((species, water)) or known.get((species, ""))
+
+
+def expected_fraction(c: CountedBone, known: Mapping[Group, FirstYears]) -> float | None:
+    """Share of the axis at which the first annulus is to be expected; None where the run teaches nothing."""
+    years = years_of(c, known)
+    if years is None or c.specimen.length_mm is None:
+        return None
+    return float(np.exp(years.first.mean) / c.specimen.length_mm)
+
+
+def _teaches(c: CountedBone, doubt: float) -> bool:
+    species, _ = _group(c)
+    return (
+        bool(species)
+        and c.specimen.length_mm is not None
+        and len(c.taken) > 1
+        and doubt < LITTLE_DOUBT
+        and float(c.count.mark_probability[c.taken[0]]) >= SURE_FIRST
+    )
+
+
+def _group(c: CountedBone) -> Group:
+    return c.specimen.species.strip().lower(), c.specimen.water.strip().lower()
+
+
+def _normal(values: Numbers) -> Normal:
+    mean = float(np.median(values))
+    spread = MAD_TO_SD * float(np.median(np.abs(values - mean)))
+    return Normal(mean, max(spread, LEAST_SPREAD))

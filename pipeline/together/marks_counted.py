@@ -1,4 +1,4 @@
-"""Which marks are counted, with those that nothing shows at the place where they would lie."""
+"""Which marks are counted, with a first annulus that nothing shows at the place where it would lie."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ from statistics import median
 
 import numpy as np
 
-from pipeline.bone.marks import EVIDENCE
-from pipeline.counting.chains import Bone
-from pipeline.counting.count import Count
-from pipeline.records import AgedMark, BoneReading, Mark
+from pipeline.bone.evidence import EVIDENCE
+from pipeline.records import AgedMark, Mark
+from pipeline.together.counted import CountedBone
+from pipeline.together.judge import JudgedBone
 
 HIDDEN_SHARE = 0.55
-"""Share of the second annulus's radius at which a hidden first one is put when no length tells: early growth is
-fast."""
-AT_MARGIN_PX = 1.2
-"""Pixels inside the margin at which an annulus that has just formed is put."""
+"""Share of the first counted mark's radius at which a hidden annulus is put when the run does not say where: early
+growth is fast."""
+INSIDE = (0.25, 0.85)
+"""Shares of that radius between which the place that the run expects is believed."""
 LEAST_REJECTED = 0.02
-"""Candidates less probable than this are texture and are not told."""
+"""Candidates less probable than this are texture and are left out of the tables."""
 CHECK_DEPTH = 0.5
 """A rejected mark at least this deep, against the counted ones, was seen and taken for a check."""
 SPLIT_SHARE = 0.35
@@ -27,63 +27,49 @@ OUTERMOST = 0.985
 _DEPTH = EVIDENCE.index("log_depth")
 
 
-def counted_marks(reading: BoneReading, bone: Bone, count: Count) -> tuple[AgedMark, ...]:
-    """All marks of a bone worth telling, by radius; the counted numbered from the focus outward."""
-    path = count.path
-    numbers = {k: n for n, k in enumerate(path.taken, 1 + path.hidden_first)}
+def counted_marks(j: JudgedBone) -> tuple[AgedMark, ...]:
+    """All marks of a bone worth showing, by radius; the counted numbered from the focus outward."""
+    c = j.counted
+    inferred = j.unseen.first_counted
+    numbers = {k: n for n, k in enumerate(c.count.taken, 1 + inferred)}
     rows = [
         (mark.fraction, _row(mark, p, numbers.get(k)))
-        for k, (mark, p) in enumerate(zip(reading.marks, count.mark_probability.tolist(), strict=True))
+        for k, (mark, p) in enumerate(zip(c.reading.marks, c.count.mark_probability.tolist(), strict=True))
         if k in numbers or p >= LEAST_REJECTED
     ]
-    if reading.axis is not None:
-        # The margin that fractions refer to: where the marks themselves place it, else the outline's.
-        last = reading.marks[path.taken[-1]] if path.taken else None
-        margin_px = last.radius_px / last.fraction if last else reading.axis.radius_px
-        if path.hidden_first:
-            rows.append(_inferred(reading, hidden_fraction(bone, count), margin_px, count.hidden_first, 1))
-        if path.late:
-            last_number = len(numbers) + path.hidden_first + 1
-            inside = min(AT_MARGIN_PX / max(margin_px, 2.0), (1 - last.fraction) / 2 if last else 0.5)
-            rows.append(_inferred(reading, 1 - inside, margin_px, count.late, last_number))
+    if inferred:
+        rows.append(_inferred(j))
     rows.sort(key=lambda r: r[0])
     return tuple(row for _, row in rows)
 
 
-def hidden_fraction(bone: Bone, count: Count) -> float:
-    """Share of the axis at which a hidden first annulus would lie."""
-    second = float(bone.fraction[count.path.taken[0]]) if count.path.taken else 1.0
-    expected = bone.first_length_share
-    if np.isfinite(expected) and 0.25 * second < expected < 0.85 * second:
-        return float(expected)
-    return HIDDEN_SHARE * second
+def suspected_fraction(j: JudgedBone) -> float:
+    """Share of the axis at which an annulus hidden inside the first one counted would lie."""
+    first = j.counted.fractions[0] if j.counted.taken else 1.0
+    low, high = (share * first for share in INSIDE)
+    if j.first_expected is not None and low < j.first_expected < high:
+        return j.first_expected
+    return HIDDEN_SHARE * first
 
 
-def hidden_first_px(reading: BoneReading, bone: Bone, marks: tuple[AgedMark, ...]) -> float | None:
-    """Radius at which a hidden first annulus would lie, pixels: at an inferred mark where one is counted, else where
-    the fish's length lets it be expected, inside the first mark counted."""
-    if reading.axis is None:
-        return None
+def first_suspected_px(j: JudgedBone, marks: tuple[AgedMark, ...]) -> float | None:
+    """Radius at which a hidden first annulus would lie, pixels: at an inferred mark where one is counted."""
     counted = [m for m in marks if m.counted]
     if counted and counted[0].inferred:
         return counted[0].radius_px
-    first = counted[0].fraction if counted else 1.0
-    expected = bone.first_length_share
-    share = expected if np.isfinite(expected) and 0.25 * first < expected < 0.85 * first else HIDDEN_SHARE * first
-    return float(share) * reading.axis.radius_px
+    return suspected_fraction(j) * j.counted.bone.radius_px
 
 
-def split_or_check(bone: Bone, count: Count) -> tuple[bool, bool]:
+def split_or_check(c: CountedBone) -> tuple[bool, bool]:
     """Whether a plain mark was seen and taken for a check, and whether two lines were counted as one annulus."""
-    taken = list(count.path.taken)
-    if not taken:
+    if not c.taken:
         return False, False
-    depth = bone.evidence[:, _DEPTH]
-    plain = (depth >= median(depth[taken].tolist()) + np.log(CHECK_DEPTH)) & (bone.fraction <= OUTERMOST)
-    plain[taken] = False
-    rejected = bone.fraction[plain]
-    edges = np.concatenate([[0.0], bone.fraction[taken]])
-    increment = np.diff(edges)[np.minimum(np.searchsorted(edges[1:], rejected), len(taken) - 1)]
+    depth, fraction = c.bone.evidence[:, _DEPTH], c.bone.fraction
+    plain = (depth >= median(depth[c.taken].tolist()) + np.log(CHECK_DEPTH)) & (fraction <= OUTERMOST)
+    plain[c.taken] = False
+    rejected = fraction[plain]
+    edges = np.concatenate([[0.0], fraction[c.taken]])
+    increment = np.diff(edges)[np.minimum(np.searchsorted(edges[1:], rejected), len(c.taken) - 1)]
     nearest = np.abs(edges[1:, None] - rejected).min(axis=0)
     split = nearest < SPLIT_SHARE * increment
     return bool(np.any(~split)), bool(np.any(split))
@@ -103,21 +89,24 @@ def _row(mark: Mark, probability: float, number: int | None) -> AgedMark:
     )
 
 
-def _inferred(
-    reading: BoneReading, fraction: float, margin_px: float, probability: float, number: int
-) -> tuple[float, AgedMark]:
-    axis = reading.axis
+def _inferred(j: JudgedBone) -> tuple[float, AgedMark]:
+    c = j.counted
+    axis = c.reading.axis
     if axis is None:
         raise ValueError("a mark cannot be inferred without an axis")
+    # The margin that fractions refer to is where the marks themselves place it.
+    last = c.reading.marks[c.taken[-1]]
+    fraction = suspected_fraction(j)
+    radius = fraction * last.radius_px / last.fraction
     (fx, fy), (tx, ty) = axis.focus, axis.tip
-    share = fraction * margin_px / axis.radius_px
+    share = radius / axis.radius_px
     return fraction, AgedMark(
         x=fx + share * (tx - fx),
         y=fy + share * (ty - fy),
-        radius_px=fraction * margin_px,
+        radius_px=radius,
         fraction=fraction,
-        probability=probability,
+        probability=j.unseen.first,
         counted=True,
         inferred=True,
-        number=number,
+        number=1,
     )

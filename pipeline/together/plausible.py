@@ -13,9 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.counting.season import Numbers
 from pipeline.names import folded
-from pipeline.records import MM_PER_INCH, Mask
+from pipeline.records import MM_PER_INCH, Mask, Numbers
 from pipeline.settings import Settings
 from pipeline.settings_second_pass import GrowthSettings
 

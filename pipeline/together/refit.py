@@ -20,15 +20,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.evidence import EVIDENCE
 from pipeline.counting import sequence_fit
-from pipeline.counting.chains import Bone, chains, evidence_features
-from pipeline.counting.count import Count, count_annuli
-from pipeline.counting.sequence import FEATURES, Chains, Numbers
-from pipeline.records import BoneReading
+from pipeline.counting.chains import Chains, chains
+from pipeline.counting.evidence_odds import node_features
+from pipeline.counting.features import FEATURES
+from pipeline.counting.trees import tree_log_odds
+from pipeline.records import BoneReading, Numbers, Specimen
 from pipeline.settings import Settings
 from pipeline.settings_second_pass import RefitSettings
-from pipeline.together.confidence import calibrated, confidence_log_odds
+from pipeline.together.counted import bone_of
+from pipeline.together.judge import JudgedBone, judge
 from pipeline.together.lots import lot
 
 FOLDS = 5
@@ -47,11 +49,15 @@ CERTAIN = 1.96
 class KnownBone:
     """One bone that people counted."""
 
-    scan: str
-    bone: Bone
+    specimen: Specimen
     reading: BoneReading
     annuli: int
     """What the readers agree on."""
+
+    @property
+    def scan(self) -> str:
+        """Bones of one scan are never parted by cross-validation."""
+        return self.reading.scan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,23 +138,23 @@ def refit(bones: Sequence[KnownBone], settings: Settings) -> Refit:
     """Weights refitted to the bones' known counts, and what they gain. The bones must be of two scans at least."""
     fold = folds([b.scan for b in bones])
     annuli = np.array([b.annuli for b in bones])
-    shipped = count_annuli([b.bone for b in bones], settings)
+    shipped = _judged(bones, settings)
     problem = _problem(bones, shipped, settings)
-    refitted: list[Count] = list(shipped)
+    parts = []
     for k in range(int(fold.max()) + 1):
-        out = [int(b) for b in np.flatnonzero(fold == k)]
         fitted = _fitted(problem, np.flatnonzero(fold != k), settings)
-        for b, count in zip(out, count_annuli([bones[b].bone for b in out], fitted), strict=True):
-            refitted[b] = count
-    right = np.array([c.probability.argmax() for c in refitted]) == annuli
-    odds = np.array([confidence_log_odds(c, b.bone, b.reading, settings) for b, c in zip(bones, refitted, strict=True)])
-    before = _told(bones, shipped, settings)
+        out = np.flatnonzero(fold == k).tolist()
+        parts.append((out, fitted, _judged([bones[b] for b in out], fitted)))
+    odds, right = np.zeros(len(bones)), np.zeros(len(bones), np.bool_)
+    for out, _, judged in parts:
+        odds[out] = [j.log_odds for j in judged]
+        right[out] = np.array([j.annuli for j in judged]) == annuli[out]
+    most = max(len(j.probability) for j in shipped)
+    before = _probabilities(shipped, most)
     after = np.zeros(before.shape)
-    for k in range(int(fold.max()) + 1):
-        out = [int(b) for b in np.flatnonzero(fold == k)]
-        moved = _with_confidence(settings, *_calibration(odds[fold != k], right[fold != k], settings.refit))
-        told = _told([bones[b] for b in out], [refitted[b] for b in out], moved)
-        after[out, : told.shape[1]] = told
+    for k, (out, fitted, _) in enumerate(parts):
+        moved = _with_confidence(fitted, *_calibration(odds[fold != k], right[fold != k], settings.refit))
+        after[out] = _probabilities(_judged([bones[b] for b in out], moved), most)
     scans = [b.scan for b in bones]
     return Refit(
         settings=_with_confidence(
@@ -163,29 +169,35 @@ def refit(bones: Sequence[KnownBone], settings: Settings) -> Refit:
     )
 
 
+def _judged(bones: Sequence[KnownBone], settings: Settings) -> list[JudgedBone]:
+    return judge([(b.specimen, b.reading) for b in bones], settings)
+
+
 # ------------------------------------------------------------------------------------------------ weights
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    """The chains of all bones with the evidence of their candidates, and which of them the weights can be fitted to."""
+    """The chains of all bones with the features of their candidates, and which of them the weights can be fitted to."""
 
     chains: Chains
-    evidence: NDArray[np.float32]
+    node: NDArray[np.float32]
     annuli: NDArray[np.int64]
     usable: NDArray[np.bool_]
     """(bone,) False where the readers' count is all but impossible by the weights there are."""
 
 
-def _problem(bones: Sequence[KnownBone], shipped: Sequence[Count], settings: Settings) -> _Problem:
-    weights = np.array(settings.evidence.weights)
-    features = [evidence_features(b.bone.evidence, settings.evidence) for b in bones]
-    arrays, chosen = chains([b.bone for b in bones], [f @ weights for f in features])
-    evidence = np.zeros((*chosen.shape, len(weights)), np.float32)
-    for b, (own, picked) in enumerate(zip(features, chosen, strict=True)):
+def _problem(bones: Sequence[KnownBone], shipped: Sequence[JudgedBone], settings: Settings) -> _Problem:
+    model = settings.evidence
+    seen = [bone_of(b.specimen, b.reading, settings) for b in bones]
+    own = [node_features(b.evidence, tree_log_odds(b.evidence, model.trees), model) for b in seen]
+    arrays, chosen = chains(seen, [f @ np.array(model.weights) for f in own])
+    node = np.zeros((*chosen.shape, len(model.weights)), np.float32)
+    for b, (features, picked) in enumerate(zip(own, chosen, strict=True)):
         real = picked >= 0
-        evidence[b, real] = own[picked[real]]
+        node[b, real] = features[picked[real]]
     annuli = np.array([b.annuli for b in bones])
-    probability = [c.probability[n] if n < len(c.probability) else 0.0 for c, n in zip(shipped, annuli, strict=True)]
-    return _Problem(arrays, evidence, annuli, np.array(probability) >= settings.refit.least_probability)
+    seen_probability = [j.counted.count.probability for j in shipped]
+    likely = [p[n] if n < len(p) else 0.0 for p, n in zip(seen_probability, annuli, strict=True)]
+    return _Problem(arrays, node, annuli, np.array(likely) >= settings.refit.least_probability)
 
 
 def _fitted(problem: _Problem, which: NDArray[np.int64], settings: Settings) -> Settings:
@@ -196,15 +208,14 @@ def _fitted(problem: _Problem, which: NDArray[np.int64], settings: Settings) -> 
     c = problem.chains
     part = sequence_fit.Problem(
         chains=Chains(**{name: getattr(c, name)[use] for name in c.__dataclass_fields__}),
-        evidence=problem.evidence[use],
+        node=problem.node[use],
         paths=(None,) * len(use),
-        annuli=tuple(int(n) for n in problem.annuli[use]),
-        count_weight=1.0,
+        counts=tuple(int(n) for n in problem.annuli[use]),
+        count_share=1.0,
     )
     start = np.array(settings.evidence.weights), np.array([settings.count.weights[f] for f in FEATURES])
     freedom = settings.refit
-    linear = np.arange(len(start[0])) <= len(EVIDENCE)  # the constant, then each number of the evidence by itself
-    evidence_spread = np.where(linear, freedom.evidence_spread, freedom.product_spread)
+    evidence_spread = np.full(len(EVIDENCE) + 2, freedom.evidence_spread)
     sequence_spread = np.full(len(FEATURES), freedom.sequence_spread)
     evidence, sequence = sequence_fit.fit(
         part, start, _penalty(evidence_spread, len(use)), _penalty(sequence_spread, len(use)), freedom.iterations
@@ -245,17 +256,21 @@ def _calibration(odds: Numbers, right: NDArray[np.bool_], freedom: RefitSettings
 
 
 def _with_confidence(settings: Settings, shift: float, stretch: float) -> Settings:
-    weights = {name: stretch * w + (shift if name == "one" else 0.0) for name, w in settings.confidence.weights.items()}
-    named = dict(zip(weights, _rounded(np.array(list(weights.values()))), strict=True))
-    return settings.model_copy(update={"confidence": settings.confidence.model_copy(update={"weights": named})})
+    confidence = settings.confidence
+    moved = confidence.model_copy(
+        update={
+            "weights": tuple(_rounded(stretch * np.array(confidence.weights))),
+            "constant": _rounded(np.array([stretch * confidence.constant + shift]))[0],
+        }
+    )
+    return settings.model_copy(update={"confidence": moved})
 
 
-def _told(bones: Sequence[KnownBone], counts: Sequence[Count], settings: Settings) -> Numbers:
-    """(bone, number of annuli) calibrated probabilities."""
-    out = np.zeros((len(counts), 1 + max(b.bone.growth.most_annuli for b in bones)))
-    for row, b, count in zip(out, bones, counts, strict=True):
-        told = calibrated(count, b.bone, b.reading, settings)[: len(row)]
-        row[: len(told)] = told
+def _probabilities(judged: Sequence[JudgedBone], most: int) -> Numbers:
+    """(bone, number of annuli) calibrated probabilities, for `most` numbers from 0 on."""
+    out = np.zeros((len(judged), most))
+    for row, j in zip(out, judged, strict=True):
+        row[: len(j.probability)] = j.probability
     return out
 
 

@@ -54,6 +54,8 @@ class Findings:
     """The count model wavers between counts that differ in the last marks alone."""
     first_year_ambiguous: bool = False
     edge_undecided: bool = False
+    unfamiliar: bool = False
+    """The bone is unlike all that the machine was taught on."""
     size_mismatch: bool = False
     unlikely_growth: bool = False
     sides_differ: bool = False
@@ -80,6 +82,7 @@ def reasons_of(found: Findings, review: ReviewSettings) -> tuple[str, ...]:
             "edge-undecided": aged and found.edge_undecided,
             "crowded-margin": aged and (found.margin_doubt or _margin_gap(found) < review.least_gap_px),
             "low-resolution": aged and _narrowest(found.radii_px) < review.least_resolved_px,
+            "unfamiliar": found.unfamiliar,
             "unlikely-growth": found.unlikely_growth,
             "size-mismatch": found.size_mismatch,
             "sides-differ": found.sides_differ,

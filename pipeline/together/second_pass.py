@@ -4,52 +4,27 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
-from statistics import median
 
 import numpy as np
 
-from pipeline.bone.marks import EVIDENCE
-from pipeline.counting.chains import Bone, bone_of
-from pipeline.counting.count import Count, count_annuli
-from pipeline.counting.increments import increment_expected, margin_share
-from pipeline.counting.sequence import Numbers
-from pipeline.names import folded
-from pipeline.records import Age, AgedMark, BoneReading, Specimen
+from pipeline.records import Age, AgedMark, BoneReading, Numbers, Specimen
 from pipeline.settings import Settings
 from pipeline.together import plausible
 from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
-from pipeline.together.confidence import calibrated, first_year_doubt
-from pipeline.together.first_year import asked, first_year_lengths
-from pipeline.together.marks_counted import counted_marks, hidden_first_px, split_or_check
+from pipeline.together.counted import CountedBone
+from pipeline.together.increments import increment_expected, margin_share
+from pipeline.together.judge import JudgedBone, at_margin, judge
+from pipeline.together.last_year import translucent_probability
+from pipeline.together.marks_counted import counted_marks, first_suspected_px, split_or_check
 from pipeline.together.plausible import Measured
 from pipeline.together.review import PLAIN, Circumstances, Findings, notices_of, reasons_of
 
-ROUNDS = 2
-"""Times that first-year lengths are taken from the run's counts and the counts made again: a third changes nothing."""
 LEAST_COVER = 0.9
 """The range of counts holds at least this probability."""
 LEAST_TOLD = 5e-5
 """Counts less probable than this are left out of the table: it has four decimals."""
-_RIM = EVIDENCE.index("rim_rise")
-_DEPTH = EVIDENCE.index("log_depth")
-
-
-@dataclass(frozen=True, slots=True)
-class CountedBone:
-    """One bone with its count."""
-
-    specimen: Specimen
-    reading: BoneReading
-    bone: Bone
-    count: Count
-    probability: Numbers
-    """Calibrated, (number of annuli,)."""
-    first_year_mm: float
-
-    @property
-    def annuli(self) -> int:
-        return int(self.probability.argmax())
+MARGIN_DOUBT = 0.3
+"""Probability of a last annulus unseen at the margin from which a person must look there."""
 
 
 def age_bones(
@@ -77,35 +52,35 @@ def _age_bones(
 ) -> tuple[Age, ...]:
     if not bones:
         return ()
-    counted = counted_bones(bones, settings)
-    marks = [counted_marks(c.reading, c.bone, c.count) for c in counted]
+    judged = judge(bones, settings)
+    marks = [counted_marks(j) for j in judged]
     radii = [tuple(m.radius_px for m in own if m.counted) for own in marks]
-    expected = [_expected(c, r) for c, r in zip(counted, radii, strict=True)]
-    shares = [margin_share(r, _radius(c.reading), e) for c, r, e in zip(counted, radii, expected, strict=True)]
+    expected = [_expected(j.counted, r, settings) for j, r in zip(judged, radii, strict=True)]
+    shares = [margin_share(r, _radius(j.counted), e) for j, r, e in zip(judged, radii, expected, strict=True)]
     classes = age_classes(
-        [_margin(c, r, s) for c, r, s in zip(counted, radii, shares, strict=True)],
+        [_margin(j, r, s, settings) for j, r, s in zip(judged, radii, shares, strict=True)],
         settings.review.least_age_probability,
     )
     measured = [
         Measured(
-            fish=c.specimen.fish or c.specimen.specimen,
-            scan=c.reading.scan,
-            species=c.specimen.species,
-            water=c.specimen.water,
-            length_mm=c.specimen.length_mm,
-            dpi=c.reading.dpi,
-            radius_px=_radius(c.reading),
+            fish=j.counted.specimen.fish or j.counted.specimen.specimen,
+            scan=j.counted.reading.scan,
+            species=j.counted.specimen.species,
+            water=j.counted.specimen.water,
+            length_mm=j.counted.specimen.length_mm,
+            dpi=j.counted.reading.dpi,
+            radius_px=_radius(j.counted),
             radii_px=r,
-            annuli=c.annuli,
+            annuli=j.annuli,
             margin_share=s,
         )
-        for c, r, s in zip(counted, radii, shares, strict=True)
+        for j, r, s in zip(judged, radii, shares, strict=True)
     ]
     size, growth = plausible.size_mismatches(measured, settings), plausible.unlikely_growth(measured, settings)
     sides = plausible.sides_that_differ(measured)
     return tuple(
         _age(
-            c,
+            j,
             own,
             radii[b],
             expected[b],
@@ -115,91 +90,34 @@ def _age_bones(
             around[b],
             settings,
         )
-        for b, (c, own) in enumerate(zip(counted, marks, strict=True))
+        for b, (j, own) in enumerate(zip(judged, marks, strict=True))
     )
 
 
-def counted_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[CountedBone]:
-    """Count of every bone of a run, in order, with the first-year length that the run's bones together suggest."""
-    first_mm = _first_years(bones, settings)
-    told = [bone_of(s, r, settings, float(mm)) for (s, r), mm in zip(bones, first_mm, strict=True)]
-    return [
-        CountedBone(s, r, b, c, calibrated(c, b, r, settings), float(mm))
-        for (s, r), b, c, mm in zip(bones, told, count_annuli(told, settings), first_mm, strict=True)
-    ]
+def _radius(c: CountedBone) -> float:
+    return c.reading.axis.radius_px if c.reading.axis else float("nan")
 
 
-def _first_years(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> Numbers:
-    """(bone,) length at the first annulus that species and run let expect, mm."""
-    expected = np.array([settings.species_of(s.species).growth.first_year_length_mm for s, _ in bones])
-    groups = [folded(s.species.strip()) for s, _ in bones]
-    measured = [b for b, (s, _) in enumerate(bones) if s.length_mm is not None]
-    chosen = asked([groups[b] for b in measured], [bones[b][0].specimen for b in measured])
-    some = [measured[b] for b in chosen]
-    found, sure = np.full(len(bones), np.nan), np.zeros(len(bones))
-    first_mm = expected
-    for _ in range(ROUNDS):
-        told = [bone_of(*bones[b], settings, float(first_mm[b])) for b in some]
-        for b, bone, count in zip(some, told, count_annuli(told, settings), strict=True):
-            found[b], sure[b] = _first_length(bones[b][0], bone, count), _surely_first(count)
-        first_mm = first_year_lengths(groups, expected, found, sure, settings.count.first_year_bones)
-    return first_mm
+def _expected(c: CountedBone, radii: tuple[float, ...], settings: Settings) -> float | None:
+    growth = settings.species_of(c.specimen.species).growth
+    return increment_expected(radii, _radius(c), growth, length_mm=c.specimen.length_mm, dpi=c.reading.dpi)
 
 
-def _first_length(specimen: Specimen, bone: Bone, count: Count) -> float:
-    """The fish's length at the first mark counted, by proportion; nan when not known."""
-    if not count.path.taken or count.path.hidden_first or specimen.length_mm is None:
-        return float("nan")
-    return specimen.length_mm * float(bone.fraction[count.path.taken[0]])
-
-
-def _surely_first(count: Count) -> float:
-    if not count.path.taken:
-        return 0.0
-    return (
-        float(count.mark_probability[count.path.taken[0]]) * (1 - count.hidden_first) * float(count.probability.max())
-    )
-
-
-def _radius(reading: BoneReading) -> float:
-    return reading.axis.radius_px if reading.axis else float("nan")
-
-
-def _expected(c: CountedBone, radii: tuple[float, ...]) -> float | None:
-    return increment_expected(
-        radii,
-        _radius(c.reading),
-        c.bone.growth,
-        length_mm=c.specimen.length_mm,
-        dpi=c.reading.dpi,
-        first_year_length_mm=c.first_year_mm,
-    )
-
-
-def _margin(c: CountedBone, radii: tuple[float, ...], share: float) -> Margin:
+def _margin(j: JudgedBone, radii: tuple[float, ...], share: float, settings: Settings) -> Margin:
     """What the margin shows for the probable counts: one annulus fewer leaves the last one's growth at the margin."""
-    n = c.annuli
-    counts = tuple((k, p) for k, p in enumerate(c.probability.tolist()) if p > LEAST_TOLD)
+    c = j.counted
+    n = j.annuli
+    counts = tuple((k, p) for k, p in enumerate(j.probability.tolist()) if p > LEAST_TOLD)
     shares = {n: share}
     if radii:
         fewer = radii[:-1]
-        shares[n - 1] = margin_share(fewer, _radius(c.reading), _expected(c, fewer))
-    return Margin(counts=counts, shares=shares, translucent=None, captured=c.specimen.captured, season=c.bone.season)
-
-
-def _translucent(c: CountedBone) -> float:
-    """How much the margin looks like a winter zone: rise of opacity loss at the margin over the depth of the marks
-    counted."""
-    taken = c.count.path.taken
-    if not taken:
-        return 0.0
-    depth = median(np.exp(c.bone.evidence[list(taken), _DEPTH]).tolist())
-    rise = float(c.bone.evidence[taken[-1], _RIM])
-    return float(1 / (1 + np.exp(-8 * (rise / max(depth, 0.02) - 0.7))))
+        shares[n - 1] = margin_share(fewer, _radius(c), _expected(c, fewer, settings))
+    season = settings.species_of(c.specimen.species).season_of(c.specimen.water)
+    return Margin(counts=counts, shares=shares, captured=c.specimen.captured, season=season)
 
 
 def _age(
-    c: CountedBone,
+    j: JudgedBone,
     marks: tuple[AgedMark, ...],
     radii: tuple[float, ...],
     expected: float | None,
@@ -209,13 +127,12 @@ def _age(
     around: Circumstances,
     settings: Settings,
 ) -> Age:
-    n = c.annuli
-    low, high = _range(c.probability, n)
-    told = _told(c.probability)
+    c, n = j.counted, j.annuli
+    low, high = _range(j.probability, n)
+    told = _told(j.probability)
     confidence = dict(told)[n]  # as in the table: the two must agree to the last digit
-    doubt = first_year_doubt(c.count, c.bone, c.reading, settings)
-    ambiguous = doubt >= settings.review.first_year_doubt and not (n == 0 and c.count.hidden_first < 0.5)
-    check, split = split_or_check(c.bone, c.count)
+    ambiguous = j.first_ambiguous(settings.review.first_year_doubt)
+    check, split = split_or_check(c)
     found = Findings(
         specimen=c.specimen,
         reading=c.reading,
@@ -225,9 +142,10 @@ def _age(
         confidence=confidence,
         radii_px=radii,
         increment_expected_px=expected,
-        margin_doubt=c.count.path.late,
+        margin_doubt=j.unseen.last >= MARGIN_DOUBT,
         first_year_ambiguous=ambiguous,
         edge_undecided=age.edge_undecided,
+        unfamiliar=j.strangeness > settings.familiar.unfamiliar_above,
         size_mismatch=odd[0],
         unlikely_growth=odd[1],
         sides_differ=odd[2],
@@ -241,7 +159,9 @@ def _age(
         annuli_low=low,
         annuli_high=high,
         confidence=confidence,
-        edge=edge_of(share, _translucent(c), settings.review.least_translucent_probability),
+        edge=edge_of(
+            share, translucent_probability(at_margin(c, settings)), settings.review.least_translucent_probability
+        ),
         age_class=age.age_class,
         age_class_probability=dict(age.probabilities).get(age.age_class) if age.age_class is not None else None,
         year_class=age.year_class,
@@ -252,7 +172,7 @@ def _age(
         age_probabilities=age.probabilities,
         age_by_count=age.by_count,
         marks=marks,
-        hidden_first_px=hidden_first_px(c.reading, c.bone, marks) if ambiguous else None,
+        hidden_first_px=first_suspected_px(j, marks) if ambiguous else None,
     )
 
 

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from sklearn.metrics import roc_auc_score
 
 from pipeline.audit.precision import spread_of_each
+from pipeline.learn.known_bones import KnownBone
+from pipeline.learn.labels import labels_on, radii_at
 from pipeline.records import Age
-from tests.accuracy.known_bones import KnownBone, matched, radii_at
 
 BINS = 10
 """Of confidence, equally wide: calibration error over more would be noise in a few hundred bones."""
-GROUPS = ("level", "lighting", "species", "years", "dpi", "outline", "set")
+GROUPS = ("level", "lighting", "species", "years", "dpi", "make", "set")
 AGES = {"0": 0, "1-2": 2, "3-5": 5, "6-9": 9, "10+": 99}
 """Groups of true counts and the highest count of each."""
 USUAL_DPI = 600.0
@@ -36,7 +37,7 @@ def truth_rows(known: Sequence[KnownBone]) -> pd.DataFrame:
             "species": k.specimen.species,
             "years": next(name for name, most in AGES.items() if k.truth.annuli <= most),
             "dpi": k.truth.dpi,
-            "outline": k.truth.outline,
+            "make": k.make,
             "annuli": k.truth.annuli,
             "true_class": k.truth.age_class,
             "hidden": k.truth.first_year_obscured,
@@ -53,7 +54,7 @@ def outcome_rows(known: Sequence[KnownBone], ages: Sequence[Age]) -> pd.DataFram
     rows = []
     for k, age in zip(known, ages, strict=True):
         points = np.array([(m.x, m.y) for m in age.marks if m.counted]).reshape(-1, 2)
-        labels = matched(points, k.truth)
+        labels = labels_on(points, k.truth)
         hit = labels >= 0
         true_radius = radii_at(points, k.truth)[labels[hit], hit] if hit.any() else np.zeros(0)
         off = np.abs(np.hypot(*(points[hit] - k.truth.focus).T) - true_radius) * USUAL_DPI / k.truth.dpi

@@ -13,6 +13,8 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from pipeline.bone.read_bone import read_bones
+from pipeline.learn.known_bones import KnownBone
+from pipeline.learn.truth import Truth
 from pipeline.pictures.overlay import draw_overlay
 from pipeline.records import Age
 from pipeline.run.first_pass import crop_bone
@@ -20,7 +22,6 @@ from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings import Settings
 from tests.accuracy.figures import error_left, reliability
-from tests.accuracy.known_bones import KnownBone, Truth
 
 WORST = 30
 SHEET_COLUMNS = 5

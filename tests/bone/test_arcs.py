@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from reading import read_natural
 
 from pipeline.bone.arcs import end_where_unseen
-from pipeline.bone.marks import EVIDENCE
+from pipeline.bone.evidence import EVIDENCE
 from pipeline.records import Axis, Mark, RadialProfile, Strip
 
 ANGLE = np.arange(-42, 43, dtype=np.float32)

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from reading import SETTINGS, natural_bone, readings
 from scipy.special import expit
 
-from pipeline.bone.marks import EVIDENCE, ridge_evidence, rim_rise
+from pipeline.bone.evidence import EVIDENCE, ridge_evidence, rim_rise
 from pipeline.bone.radial_profile import radial_profile
-from pipeline.bone.ridges import find_ridges
+from pipeline.bone.ridges import INNERMOST, find_ridges
 from pipeline.bone.rim import STEPS_PX
+from pipeline.bone.traced_arcs import Arcs, traced
 from pipeline.records import RadialProfile, Strip
 
 BARE = np.zeros(len(STEPS_PX), np.float32)  # a margin without a bevel
@@ -21,6 +22,11 @@ SAMPLES, RAYS, SPP = 520, 169, 1.3
 MARGIN = 500.0
 AT = np.arange(SAMPLES)
 EDGE_SOFT = 1.0  # samples; blur of a sharp scan
+
+
+def smooth_arcs(many: int) -> Arcs:
+    """Marks that follow the margin from ray to ray."""
+    return Arcs(roughness_px=np.zeros(many), bend=np.zeros(many), lean=np.zeros(many))
 
 
 def winter(edge: float, width: float, depth: float = 0.3) -> NDArray[np.float64]:
@@ -98,7 +104,9 @@ def test_a_deeper_zone_has_more_depth_and_more_certainty() -> None:
         profile = profile_of(winter(250, 16, depth))
         ridges = find_ridges(profile)
         k = int(np.argmin(np.abs(ridges.edge - 250)))
-        evidence = dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges)[k], strict=True))
+        evidence = dict(
+            zip(EVIDENCE, ridge_evidence(profile, BARE, ridges, smooth_arcs(len(ridges.edge)))[k], strict=True)
+        )
         depths.append(evidence["log_depth"])
         certainties.append(evidence["log_t"])
     assert depths == sorted(depths)
@@ -119,7 +127,7 @@ def test_a_mark_on_a_few_rays_only_is_told_from_one_across_the_bone() -> None:
         profile = radial_profile(strip, SETTINGS.profile)
         ridges = find_ridges(profile)
         k = int(np.argmin(np.abs(ridges.edge - 250)))
-        return dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges)[k], strict=True))
+        return dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges, smooth_arcs(len(ridges.edge)))[k], strict=True))
 
     part, whole = evidence(slice(70, 100)), evidence(slice(None))
     assert part["block_share"] < 0.5 < whole["block_share"]
@@ -130,7 +138,7 @@ def test_a_mark_on_a_few_rays_only_is_told_from_one_across_the_bone() -> None:
 def test_evidence_has_a_number_for_every_name() -> None:
     profile = profile_of(winter(120, 10) + winter(300, 12))
     ridges = find_ridges(profile)
-    evidence = ridge_evidence(profile, BARE, ridges)
+    evidence = ridge_evidence(profile, BARE, ridges, smooth_arcs(len(ridges.edge)))
     assert evidence.shape == (len(ridges.edge), len(EVIDENCE))
     assert np.isfinite(evidence).all()
 
@@ -158,8 +166,40 @@ def test_a_mark_at_the_very_margin_needs_no_outer_flank() -> None:
 
 
 def test_nothing_is_found_under_the_socket_or_beyond_the_margin() -> None:
-    value = winter(20, 8) + winter(300, 16)
+    value = winter(10, 8) + winter(300, 16)
     profile = profile_of(np.asarray(value))
     ridges = find_ridges(profile)
-    assert ridges.middle.min() > 20
+    assert ridges.middle.min() > INNERMOST * profile.margin > 10
     assert ridges.edge.max() <= profile.margin
+
+
+# ------------------------------------------------------------------------------------------------ arcs
+DEGREES = np.arange(-40, 41, 4).astype(np.float32)
+ROUND_MARGIN = np.full(len(DEGREES), 400.0)
+
+
+def arcs_of(radius: np.ndarray) -> Arcs:
+    return traced(radius[:, None], np.ones((len(DEGREES), 1), bool), ROUND_MARGIN, DEGREES)
+
+
+def test_a_ring_about_the_focus_neither_bends_nor_leans_nor_jumps() -> None:
+    arcs = arcs_of(np.full(len(DEGREES), 200.0))
+    assert (arcs.bend[0], arcs.lean[0], arcs.roughness_px[0]) == pytest.approx((0, 0, 0))
+
+
+def test_the_near_side_of_a_ring_that_lies_elsewhere_bends_away_from_the_focus() -> None:
+    # A straight line 100 px off is 100 / cos(angle) away; a ring's near side bends away still more.
+    assert arcs_of(100 / np.cos(np.deg2rad(DEGREES))).bend[0] == pytest.approx(
+        -np.log(np.cos(np.deg2rad(28))), abs=0.03
+    )
+
+
+def test_a_line_that_jumps_from_ray_to_ray_is_rough_by_as_much() -> None:
+    jumps = np.random.default_rng(0).normal(0, 2.0, (len(DEGREES), 400))
+    arcs = traced(200 + jumps, np.ones_like(jumps, dtype=bool), ROUND_MARGIN, DEGREES)
+    assert np.median(arcs.roughness_px) == pytest.approx(2.0, rel=0.15)
+
+
+def test_a_mark_without_bone_under_it_shows_no_arc() -> None:
+    arcs = traced(np.full((len(DEGREES), 1), 200.0), np.zeros((len(DEGREES), 1), bool), ROUND_MARGIN, DEGREES)
+    assert np.isfinite([arcs.bend[0], arcs.lean[0], arcs.roughness_px[0]]).all()

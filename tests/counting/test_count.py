@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reading import SETTINGS, read_natural
 
-from pipeline.bone.marks import EVIDENCE
-from pipeline.counting.chains import Bone, bone_of
+from pipeline.bone.evidence import EVIDENCE
+from pipeline.counting.chains import MOST_CANDIDATES, Bone
 from pipeline.counting.count import AT_ONCE, Count, count_annuli
-from pipeline.counting.sequence import MOST_CANDIDATES, Numbers
-from pipeline.records import Specimen
+from pipeline.records import Numbers, Specimen
+from pipeline.together.counted import bone_of
 
 steady = settings(max_examples=12, deadline=None, derandomize=True)
 
@@ -47,15 +47,13 @@ def test_whatever_the_evidence_counts_are_probabilities_and_the_path_is_that_of_
 ) -> None:
     b = disturbed(bone(annuli), seed, by)
     count = one(b)
-    assert len(count.probability) == b.growth.most_annuli + 1
+    assert len(count.probability) == b.most_annuli + 1
     assert count.probability.sum() == pytest.approx(1)
     assert count.probability.min() >= 0
-    path = count.path
-    assert len(path.taken) + path.hidden_first + path.late == count.probability.argmax()
-    assert list(path.taken) == sorted(set(path.taken))
-    # What each mark has, and the unseen ones, add up to the mean count.
-    expected = count.mark_probability.sum() + count.hidden_first + count.late
-    assert mean(count.probability) == pytest.approx(expected, abs=0.01)
+    assert count.seen == len(count.taken) == count.probability.argmax()
+    assert list(count.taken) == sorted(set(count.taken))
+    # What each mark has adds up to the mean count.
+    assert mean(count.probability) == pytest.approx(count.mark_probability.sum(), abs=0.01)
 
 
 def test_a_bone_is_counted_alike_alone_and_among_hundreds() -> None:
@@ -64,7 +62,7 @@ def test_a_bone_is_counted_alike_alone_and_among_hundreds() -> None:
     many = count_annuli(few * (AT_ONCE // len(few)) + few[::-1], SETTINGS)  # more than are reckoned at once
     for own, found in zip(alone + alone[::-1], (*many[: len(few)], *many[-len(few) :]), strict=True):
         assert found.probability == pytest.approx(own.probability)
-        assert found.path == own.path
+        assert found.taken == own.taken
 
 
 def test_no_bones_have_no_counts() -> None:
@@ -75,25 +73,25 @@ def test_a_bone_without_a_single_candidate_has_a_count_all_the_same() -> None:
     b = bone(3)
     empty = replace(b, evidence=np.zeros((0, len(EVIDENCE))), fraction=np.zeros(0))
     count, other = count_annuli([empty, b], SETTINGS)
-    assert count.probability[:2].sum() == pytest.approx(1)  # none, or one that only the margin hides
-    assert count.path.taken == ()
-    assert other.path == one(b).path
+    assert count.probability[0] == pytest.approx(1)
+    assert count.taken == ()
+    assert other.taken == one(b).taken
 
 
 def test_more_annuli_than_the_species_has_are_impossible() -> None:
     b = bone(6)
-    short = replace(b, growth=b.growth.model_copy(update={"most_annuli": 4}))
+    short = replace(b, most_annuli=4)
     long, cut = count_annuli([b, short], SETTINGS)
     assert long.probability.argmax() == 6
     assert cut.probability[5:].sum() == 0
     assert cut.probability.sum() == pytest.approx(1)
-    assert len(cut.path.taken) + cut.path.hidden_first + cut.path.late <= 4
+    assert cut.seen <= 4
 
 
 def test_a_mark_that_is_taken_away_is_counted_no_more() -> None:
     b = bone(5)
     whole = one(b)
-    for k in whole.path.taken[1:-1]:
+    for k in whole.taken[1:-1]:
         left = replace(b, evidence=np.delete(b.evidence, k, axis=0), fraction=np.delete(b.fraction, k))
         assert mean(one(left).probability) < mean(whole.probability) - 0.5
 

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.counting.increments import increment_expected, margin_share, next_increment, second_year_share
 from pipeline.records import Captured
 from pipeline.settings_files import read_settings
 from pipeline.settings_second_pass import SeasonSettings
 from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
+from pipeline.together.increments import increment_expected, margin_share, next_increment, second_year_share
 
 SETTINGS = read_settings()
 NORTH = SETTINGS.season
@@ -34,14 +34,12 @@ def aged(
     share: float | dict[int, float],
     text: str | None,
     season: SeasonSettings = NORTH,
-    translucent: float | None = None,
 ) -> AgeClasses:
     counts = count if isinstance(count, dict) else {count: 1.0}
     shares = share if isinstance(share, dict) else dict.fromkeys(counts, share)
     margin = Margin(
         counts=tuple(counts.items()),
         shares=shares,
-        translucent=translucent,
         captured=captured_on(text) if text else None,
         season=season,
     )
@@ -154,14 +152,6 @@ def test_without_a_measured_margin_the_date_decides_alone() -> None:
     assert not aged(4, math.nan, "2020-09-01").edge_undecided
 
 
-def test_a_winter_zone_at_the_margin_speaks_for_an_annulus_due() -> None:
-    plain, winter, open_ = (aged(4, 0.6, "2020-05-25", translucent=t).formed for t in (None, 0.95, 0.05))
-    assert plain is not None
-    assert winter is not None
-    assert open_ is not None
-    assert winter < plain < open_
-
-
 def test_two_counts_that_differ_in_a_fresh_mark_agree_on_the_age() -> None:
     # in May: either the mark at the margin is this year's (count 5), or it is none and the annulus is due (count 4)
     answer = aged({4: 0.5, 5: 0.5}, {4: 1.0, 5: 0.03}, "2020-05-15")
@@ -192,18 +182,17 @@ def test_a_month_is_enough_in_winter_and_a_year_never_in_doubtful_margins() -> N
     weights=st.lists(st.floats(0.01, 1), min_size=1, max_size=6),
     first=st.integers(0, 20),
     share=st.floats(0, 4),
-    translucent=st.none() | st.floats(0, 1),
     day=st.dates(date(1950, 1, 1), date(2050, 1, 1)),
     parts=st.integers(1, 3),
     south=st.booleans(),
 )
 @settings(max_examples=80, deadline=None)
 def test_the_distribution_of_age_is_one(
-    weights: list[float], first: int, share: float, translucent: float | None, day: date, parts: int, south: bool
+    weights: list[float], first: int, share: float, day: date, parts: int, south: bool
 ) -> None:
     counts = {first + k: w / sum(weights) for k, w in enumerate(weights)}
     text = "-".join(day.isoformat().split("-")[:parts])
-    answer = aged(counts, share, text, SOUTH if south else NORTH, translucent)
+    answer = aged(counts, share, text, SOUTH if south else NORTH)
     probabilities = dict(answer.probabilities)
     assert sum(probabilities.values()) == pytest.approx(1, abs=1e-9)
     assert min(probabilities) >= first
@@ -221,7 +210,6 @@ def test_bones_do_not_change_each_others_age() -> None:
         Margin(
             counts=((n, 0.7), (n + 1, 0.3)),
             shares={n: 0.1 * n, n + 1: 0.2},
-            translucent=None if n % 2 else 0.3,
             captured=None if n == 5 else captured_on(["2020-05-20", "2019-06", "2018", "2020-02-29"][n % 4]),
             season=SOUTH if n % 3 else NORTH,
         )

@@ -1,6 +1,10 @@
-"""Where first annuli lie in a run is told by its own bones, the more of them the more."""
+"""An unseen first annulus is counted only where the run's own bones say that it is there."""
 
 from __future__ import annotations
+
+from array import array
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,92 +12,106 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reading import SETTINGS, read_natural
 
-from pipeline.records import Age, Captured, Specimen
-from pipeline.together.first_year import MOST_ASKED, asked, first_year_lengths
-from pipeline.together.second_pass import age_bones, counted_bones
+from pipeline.bone.evidence import EVIDENCE
+from pipeline.counting.chains import Bone
+from pipeline.counting.count import Count
+from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Specimen
+from pipeline.together.counted import CountedBone
+from pipeline.together.first_year import Normal, expected_fraction, first_years, hidden_probability
+from pipeline.together.judge import judge
+from pipeline.together.second_pass import age_bones
 
 steady = settings(deadline=None, derandomize=True)
-WORTH = 6.0  # bones that the settings' length counts for
-lengths = st.floats(60, 300)
 AUTUMN = Captured(year=2020, month=10, day=20)
+ENOUGH = SETTINGS.count.first_year_bones
+LITTLE, SOME = 0.05, 0.3  # doubt from the pixels
 
 
-def told(groups: list[str], expected: list[float], found: list[float], sure: list[float]) -> list[float]:
-    arrays = (np.array(x, float) for x in (expected, found, sure))
-    return [float(v) for v in first_year_lengths(groups, *arrays, WORTH)]
+def bone(first_mm: float, second_mm: float, length_mm: float | None = 300.0, **row: str) -> CountedBone:
+    """A bone whose first two marks lie where the fish was so long (Dahl 1907, Lea 1910: in proportion)."""
+    whole = length_mm or 300.0
+    fractions = np.array([first_mm, second_mm, 0.9 * whole]) / whole
+    evidence = np.zeros((3, len(EVIDENCE)))
+    marks = tuple(
+        Mark(x=500 * f, y=0.0, radius_px=500 * f, fraction=f, evidence=array("d", e), arc=())
+        for f, e in zip(fractions.tolist(), evidence, strict=True)
+    )
+    axis = Axis(focus=(0.0, 0.0), tip=(500.0, 0.0), certainty=0.9)
+    reading = BoneReading(scan="a.png", number=1, outline=(), lighting="reflected", dpi=600.0, axis=axis, marks=marks)
+    specimen = Specimen(**({"specimen": "a", "scan": "a.png", "species": "walleye", "water": "Sedge Lake"} | row),
+                        length_mm=length_mm)  # fmt: skip
+    count = Count(probability=np.eye(5)[3], mark_probability=np.full(3, 0.95), taken=(0, 1, 2))
+    return CountedBone(specimen, reading, Bone(evidence, fractions, 500.0, 30), count)
 
 
-def test_without_bones_of_known_length_the_settings_hold() -> None:
-    assert told(["walleye"] * 2, [150, 150], [np.nan, 90], [1.0, 0.0]) == [150, 150]
-    assert told([], [], [], []) == []
+def run(many: int, seed: int = 0, **row: str) -> list[CountedBone]:
+    """A run whose fish were some 120 mm long at the first annulus and some 200 mm at the second."""
+    random = np.random.default_rng(seed)
+    return [bone(120 * s, 200 * s, **row) for s in np.exp(random.normal(0, 0.1, many))]
 
 
-@given(expected=lengths, found=lengths, bones=st.integers(1, 40))
+def doubts(bones: Sequence[CountedBone], doubt: float = LITTLE) -> list[float]:
+    return [doubt] * len(bones)
+
+
+def test_a_run_of_too_few_bones_teaches_nothing() -> None:
+    few = run(int(ENOUGH) - 1)
+    known = first_years(few, doubts(few), ENOUGH)
+    assert known == {}
+    odd = bone(200, 250)
+    assert hidden_probability(odd, SOME, known) == SOME
+    assert expected_fraction(odd, known) is None
+
+
+def test_a_first_mark_at_the_place_of_the_others_second_hides_one() -> None:
+    many = run(40)
+    known = first_years(many, doubts(many), ENOUGH)
+    assert hidden_probability(bone(200, 250), SOME, known) > 0.9
+    assert hidden_probability(bone(120, 200), SOME, known) < 0.1
+    assert expected_fraction(bone(200, 250), known) == pytest.approx(120 / 300, rel=0.1)
+
+
+def test_a_quarter_of_bones_with_a_hidden_first_annulus_does_not_move_the_run() -> None:
+    clear = run(30)
+    mixed = clear + [bone(200 * s, 250 * s) for s in np.exp(np.random.default_rng(1).normal(0, 0.1, 10))]
+    one, other = (first_years(b, doubts(b), ENOUGH)[("walleye", "sedge lake")] for b in (clear, mixed))
+    assert np.exp(other.first.mean) == pytest.approx(np.exp(one.first.mean), rel=0.12)
+    assert hidden_probability(bone(200, 250), SOME, {("walleye", "sedge lake"): other}) > 0.5
+
+
+def test_each_water_teaches_its_own_fish_and_the_species_those_of_other_waters() -> None:
+    slow, fast = (
+        run(20),
+        [bone(180 * s, 260 * s, water="Orrin") for s in np.exp(np.random.default_rng(2).normal(0, 0.1, 20))],
+    )
+    known = first_years([*slow, *fast], doubts([*slow, *fast]), ENOUGH)
+    assert expected_fraction(bone(150, 220, water="Orrin"), known) == pytest.approx(180 / 300, rel=0.1)
+    assert expected_fraction(bone(150, 220), known) == pytest.approx(120 / 300, rel=0.1)
+    elsewhere = expected_fraction(bone(150, 220, water="Third Lake"), known)
+    assert elsewhere is not None
+    assert 120 / 300 < elsewhere < 180 / 300
+
+
+@pytest.mark.parametrize("unknown", [{"species": ""}, {"length_mm": None}])
+def test_without_a_length_or_a_species_nothing_is_expected_anywhere(unknown: dict[str, object]) -> None:
+    many = run(40)
+    known = first_years(many, doubts(many), ENOUGH)
+    odd = replace(bone(200, 250), specimen=replace(bone(200, 250).specimen, **unknown))  # type: ignore[arg-type]
+    assert expected_fraction(odd, known) is None
+    assert hidden_probability(odd, SOME, known) == SOME
+
+
+def test_doubtful_first_marks_teach_nothing() -> None:
+    many = run(40)
+    assert first_years(many, doubts(many, 0.8), ENOUGH) == {}
+
+
+@given(mean=st.floats(3, 7), spread=st.floats(0.08, 0.5), away=st.floats(-20, 20))
 @steady
-def test_as_many_bones_as_the_settings_are_worth_weigh_as_much_as_they(
-    expected: float, found: float, bones: int
-) -> None:
-    (length,) = set(told(["perch"] * bones, [expected] * bones, [found] * bones, [1.0] * bones))
-    # By hand: the geometric mean of `WORTH` times the one and `bones` times the other.
-    assert length == pytest.approx(expected ** (WORTH / (WORTH + bones)) * found ** (bones / (WORTH + bones)))
-
-
-@given(st.lists(st.tuples(lengths, st.floats(0, 1)), min_size=1, max_size=12), lengths)
-@steady
-def test_the_length_told_lies_between_the_settings_and_what_the_bones_show(
-    bones: list[tuple[float, float]], expected: float
-) -> None:
-    found, sure = [b[0] for b in bones], [b[1] for b in bones]
-    length = told(["sauger"] * len(bones), [expected] * len(bones), found, sure)[0]
-    assert min(expected, *found) * (1 - 1e-9) <= length <= max(expected, *found) * (1 + 1e-9)
-
-
-def test_bones_whose_second_annulus_was_taken_for_the_first_do_not_move_the_run() -> None:
-    # A third of the bones hide their first annulus: the median asks the other two thirds.
-    clear = told(["walleye"] * 30, [150] * 30, [140] * 30, [1.0] * 30)
-    mixed = told(["walleye"] * 30, [150] * 30, [140] * 20 + [250] * 10, [1.0] * 30)
-    assert mixed == pytest.approx(clear)
-
-
-def test_a_bone_counts_for_as_much_as_it_is_sure() -> None:
-    sure = told(["walleye"] * 3, [150] * 3, [120, 120, 120], [1.0] * 3)[0]
-    unsure = told(["walleye"] * 3, [150] * 3, [120, 120, 120], [0.2] * 3)[0]
-    assert 120 < sure < unsure < 150
-
-
-def test_each_species_has_first_years_of_its_own_whatever_the_order_of_the_bones() -> None:
-    groups, expected = ["walleye", "perch", "walleye", "perch"], [150.0, 80.0, 150.0, 80.0]
-    found = [130.0, 90.0, 135.0, 95.0]
-    length = told(groups, expected, found, [1.0] * 4)
-    assert length[0] == length[2] < 150
-    assert length[1] == length[3] > 80
-    assert told(groups[::-1], expected[::-1], found[::-1], [1.0] * 4) == pytest.approx(length[::-1])
-    assert told(groups[::2], expected[::2], found[::2], [1.0] * 2) == pytest.approx(length[::2])
-
-
-def test_in_a_small_run_every_bone_is_asked() -> None:
-    assert asked(["walleye", "perch"] * 30, [f"F{n}" for n in range(60)]) == list(range(60))
-
-
-def test_in_a_large_run_so_many_of_each_species_whatever_the_order_and_the_others() -> None:
-    names = [f"F{n}" for n in range(3 * MOST_ASKED)]
-    groups = ["walleye" if n % 3 else "perch" for n in range(len(names))]
-    some = asked(groups, names)
-    told = {names[b] for b in some}
-    assert [sum(groups[b] == species for b in some) for species in ("walleye", "perch")] == [MOST_ASKED, MOST_ASKED]
-    turned = asked(groups[::-1], names[::-1])
-    assert {names[::-1][b] for b in turned} == told
-    walleye = [n for n, species in zip(names, groups, strict=True) if species == "walleye"]
-    assert {walleye[b] for b in asked(["walleye"] * len(walleye), walleye)} == {n for n in told if n in set(walleye)}
-
-
-def test_some_hundred_bones_tell_the_first_year_as_well_as_all() -> None:
-    # The median of a normal sample errs by 1.253 standard deviations over the root of its size (from memory).
-    names = [f"F{n}" for n in range(5000)]
-    found = 140 * np.exp(np.random.default_rng(3).normal(0, 0.15, len(names)))
-    some = asked(["walleye"] * len(names), names)
-    whole, part = (told(["walleye"] * len(f), [150] * len(f), list(f), [1.0] * len(f))[0] for f in (found, found[some]))
-    assert abs(np.log(part / whole)) < 3 * 1.253 * 0.15 / np.sqrt(MOST_ASKED)
+def test_no_fish_is_impossible(mean: float, spread: float, away: float) -> None:
+    normal = Normal(mean, spread)
+    assert np.isfinite(normal.log_density(mean + away))
+    assert normal.log_density(mean) >= normal.log_density(mean + away)
 
 
 # --------------------------------------------------------------------------------------------- through the second pass
@@ -104,51 +122,50 @@ def alone(annuli: int, species: str, length_mm: float | None) -> Age:
     return age_bones([(row, read.reading)], SETTINGS)[0]
 
 
-@pytest.mark.parametrize("species", ["walleye", "yellow perch", "sauger", "pike", ""])
-@pytest.mark.parametrize("length_mm", [None, 70.0, 100.0, 130.0, 190.0])
-def test_a_small_fish_of_one_year_alone_in_a_run_hides_nothing(species: str, length_mm: float | None) -> None:
-    age = alone(1, species, length_mm)
-    assert age.annuli == 1
-    assert age.first_year == "clear"
-    assert "first-year" not in age.reasons
-    assert not any(m.inferred for m in age.marks)
+@pytest.mark.parametrize("species", ["walleye", "yellow perch", "pike", ""])
+@pytest.mark.parametrize("length_mm", [None, 70.0, 190.0, 900.0])
+def test_alone_in_a_run_nothing_unseen_is_counted_whatever_the_fish(species: str, length_mm: float | None) -> None:
+    for annuli in (0, 1, 4):
+        age = alone(annuli, species, length_mm)
+        assert age.annuli == annuli
+        assert not any(m.inferred for m in age.marks)
 
 
-@pytest.mark.parametrize("species", ["walleye", "sauger", "pike"])
-def test_a_fish_before_its_first_winter_hides_nothing(species: str) -> None:
-    age = alone(0, species, 80.0)
-    assert age.annuli == 0
-    assert age.first_year == "clear"
-    assert age.marks == () or not any(m.counted for m in age.marks)
+def test_neither_length_nor_species_nor_date_moves_what_is_seen_on_one_bone() -> None:
+    counts = {alone(3, species, mm).annuli for species in ("walleye", "", "pike") for mm in (None, 90.0, 800.0)}
+    assert counts == {3}
 
 
-def test_the_bones_of_a_run_move_the_length_expected_of_each() -> None:
-    _, read = read_natural(3, "fan")
-    share = next(m.fraction for m in read.age.marks if m.counted)
-    rows = [Specimen(specimen=str(k), scan=f"{k}.png", species="walleye", length_mm=300.0) for k in range(20)]
-    one = counted_bones([(rows[0], read.reading)], SETTINGS)[0].first_year_mm
-    many = counted_bones([(row, read.reading) for row in rows], SETTINGS)[0].first_year_mm
-    shown = 300.0 * share  # the fish's length at its first annulus, in proportion (Dahl 1907, Lea 1910)
-    told = SETTINGS.species_of("walleye").growth.first_year_length_mm
-    assert abs(np.log(many / shown)) < abs(np.log(one / shown)) < abs(np.log(told / shown))
+def test_the_bones_of_a_run_say_where_a_hidden_first_annulus_lies() -> None:
+    """Twenty bones alike, and one of the same fish whose first annulus was taken away: it is counted, inferred, at the
+    place where the others have theirs."""
+    reading = read_natural(4, "fan")[1].reading
+    first = read_natural(4, "fan")[1].age.marks
+    counted = [m for m in first if m.counted]
+    hidden = replace(reading, marks=tuple(m for m in reading.marks if m.fraction > counted[0].fraction + 0.02))
+    rows = [
+        Specimen(specimen=str(k), scan=f"{k}.png", species="walleye", water="Sedge Lake", length_mm=340.0)
+        for k in range(21)
+    ]
+    ages = age_bones([*((row, reading) for row in rows[:20]), (rows[20], hidden)], SETTINGS)
+    assert {a.annuli for a in ages[:20]} == {4}
+    odd = ages[20]
+    assert odd.annuli == 4
+    assert odd.first_year == "ambiguous"
+    assert "first-year" in odd.reasons
+    (inferred,) = [m for m in odd.marks if m.inferred]
+    assert inferred.number == 1
+    assert inferred.fraction == pytest.approx(counted[0].fraction, abs=0.03)
+    assert dict(odd.count_probabilities)[3] > 0
 
 
-def test_several_species_and_waters_without_lengths_in_one_run_are_aged() -> None:
-    kinds = [("walleye", "Sedge Lake"), ("yellow perch", "Sedge Lake"), ("sauger", ""), ("", "Orrin"), ("pike", "")]
-    bones = []
-    for k in range(15):
-        species, water = kinds[k % 5]
-        _, read = read_natural(1 + k % 3, "fan" if k % 2 else "round")
-        row = Specimen(specimen=str(k), scan=f"{k}.png", species=species, water=water,
-                       length_mm=None if k % 3 else 250.0, captured=AUTUMN if k % 4 else None)  # fmt: skip
-        bones.append((row, read.reading))
-    ages = age_bones(bones, SETTINGS)
-    assert [a.annuli for a in ages] == [1 + k % 3 for k in range(15)]
-    assert all(a.status == "aged" for a in ages)
-
-
-def test_a_first_mark_far_out_in_a_large_fish_raises_doubt_that_a_small_fish_does_not() -> None:
-    # Of a fish of 600 mm the first mark would be a growth of 420 mm in one year.
-    small, large = alone(1, "yellow perch", 150.0), alone(1, "yellow perch", 600.0)
-    assert small.first_year == "clear"
-    assert large.first_year == "ambiguous" or "unlikely-growth" in large.reasons or "size-mismatch" in large.reasons
+def test_shrinking_all_increments_after_the_first_adds_no_unseen_ring() -> None:
+    reading = read_natural(5, "fan")[1].reading
+    first = next(m.fraction for m in read_natural(5, "fan")[1].age.marks if m.counted)
+    shrunk = tuple(
+        replace(m, fraction=first + 0.6 * (m.fraction - first)) if m.fraction > first else m for m in reading.marks
+    )
+    for marks in (reading.marks, shrunk):
+        (j,) = judge([(Specimen(specimen="a", scan="a.png"), replace(reading, marks=marks))], SETTINGS)
+        assert not j.unseen.first_counted
+        assert j.annuli <= 5

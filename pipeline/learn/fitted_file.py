@@ -8,11 +8,13 @@ from pipeline.settings import Settings
 from pipeline.settings_values import Choice, Logit
 
 
-def as_toml(settings: Settings, made: str) -> str:
-    """The whole file. `made` says how, in one line."""
-    evidence = settings.evidence
+def as_toml(settings: Settings, made: Sequence[str]) -> str:
+    """The whole file. `made` says how, line by line."""
+    evidence, familiar = settings.evidence, settings.familiar
+    trees = evidence.trees
     parts = [
-        f"# Fitted numbers, never written by hand: `python -m tests.accuracy.fit`. See DEVELOPERS.md.\n# {made}\n",
+        "# Fitted numbers, never written by hand: `python -m pipeline.learn` writes this file. See DEVELOPERS.md.\n"
+        + "".join(f"# {line}\n" for line in made),
         _choice("focus.shortlist", settings.focus.shortlist),
         _choice("focus.choice", settings.focus.choice),
         _table(
@@ -22,9 +24,26 @@ def as_toml(settings: Settings, made: str) -> str:
             reach=_number(evidence.reach),
             weights=_row(evidence.weights),
         ),
+        _table(
+            "evidence.trees",
+            constant=_number(trees.constant),
+            feature=_row(trees.feature),
+            number=_row(trees.number),
+            left=_row(trees.left),
+            roots=_row(trees.roots),
+        ),
         _table("count.weights", **{name: _number(w) for name, w in settings.count.weights.items()}),
-        _table("confidence.weights", **{name: _number(w) for name, w in settings.confidence.weights.items()}),
+        _logit("confidence", settings.confidence),
         _logit("first_year", settings.first_year),
+        _logit("last_year", settings.last_year),
+        _table(
+            "familiar",
+            centre=_row(familiar.centre),
+            scale=_row(familiar.scale),
+            reach=_number(familiar.reach),
+            whitening=_row(familiar.whitening),
+            unfamiliar_above=_number(familiar.unfamiliar_above),
+        ),
     ]
     return "\n".join(parts)
 
@@ -55,5 +74,5 @@ def _row(values: Sequence[float]) -> str:
 
 
 def _number(value: float) -> str:
-    """Five digits: far finer than the numbers are known."""
-    return f"{value:.5g}"
+    """Five digits, far finer than the numbers are known; whole numbers in full."""
+    return str(value) if isinstance(value, int) else f"{value:.5g}"

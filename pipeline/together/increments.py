@@ -8,8 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.counting.season import Numbers
-from pipeline.records import MM_PER_INCH
+from pipeline.records import MM_PER_INCH, Numbers
 from pipeline.settings_second_pass import GrowthSettings
 
 LAST_WEIGHT = 0.6

@@ -20,10 +20,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.records import Captured
+from pipeline.records import Captured, Numbers
 from pipeline.settings_second_pass import SeasonSettings
-
-Numbers = NDArray[np.float64]
 
 DAYS = 366
 """Days of the calendar used here."""
@@ -33,8 +31,6 @@ FORMING_STEPS = 48
 """Formation days, of equal probability, over which growth since formation is averaged: finer than two days."""
 PASSING_STEPS = 4096
 """Steps over the window between which the formation days are interpolated: half an hour."""
-WINTER_ZONE_DAYS = 45
-"""Days after the end of growth by which the winter zone shows on all fish that will ever show one."""
 NEVER = 1e-9
 """Probability of what is all but impossible: keeps logarithms finite."""
 MOST_SHARE = 3.0
@@ -73,8 +69,6 @@ class SeasonTable:
     """Mean of log(share + margin_noise) of those margins."""
     log_spread: Numbers
     """Standard deviation of the same, good and poor years included."""
-    translucent: Numbers
-    """(366,): probability that a fish whose annulus has formed shows a new winter zone at the margin."""
 
 
 @lru_cache(maxsize=4096)
@@ -121,11 +115,7 @@ def season_table(season: SeasonSettings) -> SeasonTable:
     variance = np.where(counts, (grown - share[:, None, :]) ** 2, 0.0).sum(axis=1) / number
     noise = season.margin_noise
     log_spread = np.sqrt(season.increment_spread**2 + variance / (share + noise) ** 2)
-    winter = np.clip((np.arange(DAYS) - stops) / WINTER_ZONE_DAYS, 0.0, 1.0)
-    translucent = season.translucent_while_growing + winter * (
-        season.translucent_before_forming - season.translucent_while_growing
-    )
-    tables = (formed, share, np.sqrt(variance), np.log(share + noise), log_spread, translucent)
+    tables = (formed, share, np.sqrt(variance), np.log(share + noise), log_spread)
     for table in tables:
         table.flags.writeable = False
     return SeasonTable(*tables)

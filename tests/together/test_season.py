@@ -10,7 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from pipeline.counting.season import (
+from pipeline.errors import SettingsError
+from pipeline.records import Captured
+from pipeline.settings_files import read_settings
+from pipeline.settings_second_pass import SeasonSettings
+from pipeline.together.season import (
     DAYS,
     formed_probability,
     formed_within,
@@ -21,10 +25,6 @@ from pipeline.counting.season import (
     season_table,
     share_grown,
 )
-from pipeline.errors import SettingsError
-from pipeline.records import Captured
-from pipeline.settings_files import read_settings
-from pipeline.settings_second_pass import SeasonSettings
 
 NORTH = read_settings().season
 SOUTH = NORTH.model_copy(update={"hemisphere": "south"})

@@ -16,13 +16,13 @@ from pipeline.bone.opacity import opacity_loss
 from pipeline.bone.reduce import reduce
 from pipeline.bone.segment import find_bones
 from pipeline.bone.small_bone import SmallBone, shrink
+from pipeline.learn.truth import Truth, read_truth
 from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings import Settings
 from pipeline.settings_first_pass import FocusSettings
 from pipeline.settings_values import Choice
 from pipeline.tables.specimens import read_specimens
-from tests.accuracy.known_bones import Truth, read_truth
 
 BLUR = 0.05
 """Share of the radius within which a candidate is as good as the focus: the target is a bell of this width."""

@@ -1,0 +1,68 @@
+"""The two opercles of one fish check the machine without any reader: they have the same annuli.
+
+The confidences promise how often the two counts agree. Where they agree less often than promised, by more than chance,
+the machine is too sure on this run, and every confidence is lowered until the promise holds.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+LEAST_FISH = 10
+"""Fish with both opercles, below which agreement says nothing of a run."""
+ALIKE_WRONG = 0.5
+"""Share of fish with two wrong counts on which they are the same: what misleads on one bone misleads on its mate."""
+BEYOND_CHANCE = 2.0
+"""Standard deviations that agreement must fall short of the promise."""
+
+
+@dataclass(frozen=True, slots=True)
+class SidesCheck:
+    """How the two opercles of the run's fish agree."""
+
+    fish: int
+    """With both opercles aged."""
+    promised: float
+    """Share whose counts should agree, by their confidences."""
+    seen: float
+    """Share whose counts agree."""
+    broken: bool
+    """Seen falls short of promised by more than chance."""
+
+    @property
+    def confidence_kept(self) -> float:
+        """Factor by which each confidence is lowered: agreement takes two right counts, so its root."""
+        return float(np.sqrt(max(self.seen, 0.05) / self.promised)) if self.broken else 1.0
+
+    def line(self) -> str:
+        """As printed at the end of a run."""
+        words = f"both opercles of {self.fish} fish: counts agree on {self.seen:.2f}, promised {self.promised:.2f}"
+        return words + ("; confidence was lowered for it" if self.broken else "")
+
+
+def check_sides(
+    fish: Sequence[str], sides: Sequence[str], counted: Sequence[int], confidence: Sequence[float]
+) -> SidesCheck:
+    """Fish, side (`L`, `R` or blank), count and its confidence, of each bone of a run."""
+    of_fish: dict[str, dict[str, int]] = defaultdict(dict)
+    for b, (name, side) in enumerate(zip(fish, sides, strict=True)):
+        if name and side:
+            of_fish[name].setdefault(side, b)
+    pairs = [(own["L"], own["R"]) for own in of_fish.values() if {"L", "R"} <= own.keys()]
+    if not pairs:
+        return SidesCheck(0, 1.0, 1.0, broken=False)
+    promise = np.array([_agree(confidence[a], confidence[b]) for a, b in pairs])
+    agree = np.array([counted[a] == counted[b] for a, b in pairs])
+    spread = float(np.sqrt((promise * (1 - promise)).sum()))
+    short = float(promise.sum() - agree.sum())
+    broken = len(pairs) >= LEAST_FISH and short > BEYOND_CHANCE * spread
+    return SidesCheck(len(pairs), float(promise.mean()), float(agree.mean()), broken=broken)
+
+
+def _agree(a: float, b: float) -> float:
+    """Probability that two counts are the same: both right, or both wrong alike."""
+    return a * b + ALIKE_WRONG * (1 - a) * (1 - b)

@@ -1,0 +1,135 @@
+"""Counts of all bones of a run, with what is suspected and how sure each is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.bone.quadratic_logit import log_odds as logit_of
+from pipeline.counting.count import count_annuli
+from pipeline.records import BoneReading, Numbers, Specimen
+from pipeline.settings import Settings
+from pipeline.together.both_sides import SidesCheck, check_sides
+from pipeline.together.confidence import Judged, confidence_log_odds, confidence_of, strangeness
+from pipeline.together.counted import CountedBone, bone_of, probability
+from pipeline.together.first_year import (
+    FirstYears,
+    Group,
+    expected_fraction,
+    first_year_features,
+    first_years,
+    hidden_probability,
+)
+from pipeline.together.increments import increment_expected, margin_share
+from pipeline.together.last_year import AtMargin, last_year_features
+from pipeline.together.season import formed_probability
+from pipeline.together.unseen import Unseen, count_distribution, with_confidence
+
+COUNTED_ABOVE = 0.5
+"""Probability above which an unseen first annulus is counted, where the run's own bones say where it would lie."""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedBone:
+    """One bone with its count, all that is suspected, and the distribution that comes of both."""
+
+    counted: CountedBone
+    unseen: Unseen
+    first_expected: float | None
+    """Share of the axis at which the run's own bones let the first annulus be expected; None where they say nothing."""
+    strangeness: float
+    """Distance from what was taught."""
+    log_odds: float
+    """That the count is right, before the likeness of the bone is asked."""
+    probability: Numbers
+    """Calibrated, (number of annuli,)."""
+
+    def first_ambiguous(self, least_doubt: float) -> bool:
+        """The first year is not clear: an annulus may be hidden inside the first one counted, or is counted unseen."""
+        return self.unseen.first_counted or self.unseen.first >= least_doubt
+
+    @property
+    def annuli(self) -> int:
+        """The number counted: what shows, and an unseen first annulus where the run's own bones say so."""
+        return self.counted.count.seen + int(self.unseen.first_counted)
+
+
+def judge(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[JudgedBone]:
+    """Every bone of a run, in order."""
+    counted = counted_bones(bones, settings)
+    doubt = first_year_doubts(counted, settings)
+    known = first_years(counted, doubt, settings.count.first_year_bones)
+    judged = [_judged(c, d, known, settings) for c, d in zip(counted, doubt, strict=True)]
+    kept = sides_of(judged).confidence_kept
+    return judged if kept == 1 else [_less_sure(j, kept) for j in judged]
+
+
+def sides_of(judged: Sequence[JudgedBone]) -> SidesCheck:
+    """How the two opercles of the fish agree."""
+    return check_sides(
+        [j.counted.specimen.fish for j in judged],
+        [j.counted.specimen.side for j in judged],
+        [j.annuli for j in judged],
+        [float(j.probability[j.annuli]) for j in judged],
+    )
+
+
+def _judged(c: CountedBone, doubt: float, known: Mapping[Group, FirstYears], settings: Settings) -> JudgedBone:
+    unseen = suspected(c, doubt, known, settings)
+    strange = strangeness(c, settings.familiar)
+    p = count_distribution(c.count.probability, unseen, c.bone.most_annuli)
+    n = c.count.seen + int(unseen.first_counted)
+    judged = Judged(c, unseen, strange)
+    return JudgedBone(
+        counted=c,
+        unseen=unseen,
+        first_expected=expected_fraction(c, known),
+        strangeness=strange,
+        log_odds=confidence_log_odds(judged, settings),
+        probability=with_confidence(p, n, confidence_of(judged, settings)),
+    )
+
+
+def _less_sure(j: JudgedBone, kept: float) -> JudgedBone:
+    return replace(j, probability=with_confidence(j.probability, j.annuli, kept * float(j.probability[j.annuli])))
+
+
+def counted_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[CountedBone]:
+    """Every bone with the annuli that show on it."""
+    seen = [bone_of(specimen, reading, settings) for specimen, reading in bones]
+    return [
+        CountedBone(specimen, reading, bone, count)
+        for (specimen, reading), bone, count in zip(bones, seen, count_annuli(seen, settings), strict=True)
+    ]
+
+
+def first_year_doubts(counted: Sequence[CountedBone], settings: Settings) -> list[float]:
+    """Probability, from each bone's own pixels, that its first annulus is hidden."""
+    if not counted:
+        return []
+    odds = logit_of(np.stack([first_year_features(c) for c in counted]), settings.first_year)
+    return [probability(float(x)) for x in odds]
+
+
+def suspected(c: CountedBone, doubt: float, known: Mapping[Group, FirstYears], settings: Settings) -> Unseen:
+    """What nothing shows on one bone. `doubt` is that of `first_year_doubts`."""
+    first = hidden_probability(c, doubt, known)
+    room = 0 < c.count.seen < c.bone.most_annuli
+    counted = room and first > COUNTED_ABOVE and expected_fraction(c, known) is not None
+    last = probability(float(logit_of(last_year_features(at_margin(c, settings))[None], settings.last_year)[0]))
+    return Unseen(first=first, first_counted=counted, last=last)
+
+
+def at_margin(c: CountedBone, settings: Settings) -> AtMargin:
+    """The margin of a bone, with what date and growth say of it."""
+    species = settings.species_of(c.specimen.species)
+    margin = c.bone.radius_px
+    radii = [f * margin for f in c.fractions]
+    expected = increment_expected(radii, margin, species.growth, length_mm=c.specimen.length_mm, dpi=c.reading.dpi)
+    captured = c.specimen.captured
+    formed = None
+    if captured is not None:
+        formed = float(formed_probability(captured, max(c.count.seen, 1), species.season_of(c.specimen.water)))
+    return AtMargin(counted=c, share=margin_share(radii, margin, expected), formed=formed)
