@@ -91,6 +91,8 @@ class Seen:
     texture_all: Numbers
     """Depth of the bone's texture near the ridge and on the whole blade: how deep ridges of the opposite sign are there
     at the same width. Flattening draws texture into lines of either sign alike; annuli have but one."""
+    opaque_beyond: Numbers
+    """Share of the rays on which opaque bone is seen beyond, each ray to its own margin."""
     arcs: Arcs
 
     @property
@@ -154,6 +156,7 @@ COLUMNS: Mapping[str, Callable[[Seen], Numbers]] = {
     "coverage": lambda s: s.coverage,
     "dip_before": lambda s: s.dip,
     "peak_level": lambda s: np.clip(s.peak, -2, 2),
+    "opaque_beyond": lambda s: s.opaque_beyond,
     "rim_rise": lambda s: s.rim_rise,
     "rim_return": lambda s: np.clip(s.returned / np.maximum(s.ridges.depth, 0.01), -2, 3),
     "rim_return_t": lambda s: np.clip(s.returned_t, -5, 15),
@@ -166,12 +169,12 @@ EVIDENCE = tuple(COLUMNS)
 """Names of a mark's evidence, in order."""
 
 
-def ridge_evidence(profile: RadialProfile, rim: Float, ridges: Ridges, arcs: Arcs) -> Numbers:
+def ridge_evidence(profile: RadialProfile, rim: Float, ridges: Ridges, arcs: Arcs, opaque_beyond: Numbers) -> Numbers:
     """Evidence of each ridge, (ridge, evidence) in the order of `EVIDENCE`.
 
     `rim` is the strip's.
     """
-    seen = look(profile, rim, ridges, arcs)
+    seen = look(profile, rim, ridges, arcs, opaque_beyond)
     return np.asarray(np.nan_to_num(np.stack([column(seen) for column in COLUMNS.values()], axis=1)))
 
 
@@ -192,7 +195,7 @@ def texture(boxes: Boxes, at: Numbers, width: Numbers, margin: float) -> tuple[N
     return own, far
 
 
-def look(profile: RadialProfile, rim: Float, ridges: Ridges, arcs: Arcs) -> Seen:
+def look(profile: RadialProfile, rim: Float, ridges: Ridges, arcs: Arcs, opaque_beyond: Numbers) -> Seen:
     """Measure what the evidence is computed from; arguments as for `ridge_evidence`."""
     spp, margin = profile.samples_per_px, profile.margin
     inside_margin = np.arange(len(profile.value)) <= margin
@@ -247,6 +250,7 @@ def look(profile: RadialProfile, rim: Float, ridges: Ridges, arcs: Arcs) -> Seen
         hollows_beyond=hollows(rim, margin / spp, (margin - edge) / spp),
         texture_near=texture_near,
         texture_all=texture_all,
+        opaque_beyond=opaque_beyond,
         arcs=arcs,
     )
 

@@ -10,6 +10,7 @@ from array import array
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.beyond import opaque_beyond
 from pipeline.bone.evidence import ridge_evidence
 from pipeline.bone.ridges import find_ridges
 from pipeline.bone.traced_arcs import traced
@@ -34,7 +35,8 @@ def find_marks(strip: Strip, profile: RadialProfile, focus: Point) -> tuple[Mark
     margin = _at(np.hypot(strip.source_x - focus[0], strip.source_y - focus[1]), np.array([strip.margin]))[:, 0]
     thin = slice(None, None, _ARC_EVERY)
     arcs_seen = traced(radius[thin], on_bone[thin], margin[thin], strip.angle[thin])
-    evidence = ridge_evidence(profile, strip.rim, ridges, arcs_seen)
+    beyond = opaque_beyond(strip, ridges, profile.margin)
+    evidence = ridge_evidence(profile, strip.rim, ridges, arcs_seen, beyond)
     axis = len(strip.angle) // 2
     arcs = np.round(np.stack([x, y], axis=-1)[::_ARC_EVERY], 1)
     return tuple(

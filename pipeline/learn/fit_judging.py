@@ -27,8 +27,8 @@ FIRST_YEAR_STRENGTH, LAST_YEAR_STRENGTH, CONFIDENCE_STRENGTH = 0.02, 0.02, 0.02
 """Inverse penalties: squares and products that one make needs alone must not pay."""
 GROUPS = 4
 """Groups of makes, each left out as a whole: stricter than one make at a time, and sooner done."""
-UNFAMILIAR_SHARE = 0.99
-"""Of the bones taught lies nearer to their middle than the distance above which a bone is unfamiliar."""
+FAMILIAR_SHARE, BEYOND = 0.99, 1.25
+"""So many of the bones taught lie nearer to their middle than a distance; a quarter beyond it a bone is unfamiliar."""
 LEAST_VARIANCE = 0.05
 """Of a direction in the space of what bones are like: below it, directions are noise."""
 
@@ -140,7 +140,7 @@ def _familiar(counted: Sequence[CountedBone]) -> FamiliarModel:
         scale=tuple(map(rounded, scale)),
         reach=REACH,
         whitening=tuple(map(rounded, whitening.ravel())),
-        unfamiliar_above=rounded(float(np.quantile(distance, UNFAMILIAR_SHARE))),
+        unfamiliar_above=rounded(BEYOND * float(np.quantile(distance, FAMILIAR_SHARE))),
     )
 
 

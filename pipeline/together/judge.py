@@ -27,8 +27,9 @@ from pipeline.together.last_year import AtMargin, last_year_features
 from pipeline.together.season import formed_probability
 from pipeline.together.unseen import Unseen, count_distribution, with_confidence
 
-COUNTED_ABOVE = 0.5
-"""Probability above which an unseen first annulus is counted, where the run's own bones say where it would lie."""
+COUNTED_ABOVE = 0.9
+"""Probability above which an unseen first annulus is counted, where the run's own bones say where it would lie: what
+nothing shows must be all but certain."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,9 +24,9 @@ AT = np.arange(SAMPLES)
 EDGE_SOFT = 1.0  # samples; blur of a sharp scan
 
 
-def smooth_arcs(many: int) -> Arcs:
-    """Marks that follow the margin from ray to ray."""
-    return Arcs(roughness_px=np.zeros(many), bend=np.zeros(many), lean=np.zeros(many))
+def unmoved(many: int) -> tuple[Arcs, np.ndarray]:
+    """Marks that follow the margin from ray to ray, with opaque bone beyond."""
+    return Arcs(roughness_px=np.zeros(many), bend=np.zeros(many), lean=np.zeros(many)), np.ones(many)
 
 
 def winter(edge: float, width: float, depth: float = 0.3) -> NDArray[np.float64]:
@@ -105,7 +105,7 @@ def test_a_deeper_zone_has_more_depth_and_more_certainty() -> None:
         ridges = find_ridges(profile)
         k = int(np.argmin(np.abs(ridges.edge - 250)))
         evidence = dict(
-            zip(EVIDENCE, ridge_evidence(profile, BARE, ridges, smooth_arcs(len(ridges.edge)))[k], strict=True)
+            zip(EVIDENCE, ridge_evidence(profile, BARE, ridges, *unmoved(len(ridges.edge)))[k], strict=True)
         )
         depths.append(evidence["log_depth"])
         certainties.append(evidence["log_t"])
@@ -127,7 +127,7 @@ def test_a_mark_on_a_few_rays_only_is_told_from_one_across_the_bone() -> None:
         profile = radial_profile(strip, SETTINGS.profile)
         ridges = find_ridges(profile)
         k = int(np.argmin(np.abs(ridges.edge - 250)))
-        return dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges, smooth_arcs(len(ridges.edge)))[k], strict=True))
+        return dict(zip(EVIDENCE, ridge_evidence(profile, BARE, ridges, *unmoved(len(ridges.edge)))[k], strict=True))
 
     part, whole = evidence(slice(70, 100)), evidence(slice(None))
     assert part["block_share"] < 0.5 < whole["block_share"]
@@ -138,7 +138,7 @@ def test_a_mark_on_a_few_rays_only_is_told_from_one_across_the_bone() -> None:
 def test_evidence_has_a_number_for_every_name() -> None:
     profile = profile_of(winter(120, 10) + winter(300, 12))
     ridges = find_ridges(profile)
-    evidence = ridge_evidence(profile, BARE, ridges, smooth_arcs(len(ridges.edge)))
+    evidence = ridge_evidence(profile, BARE, ridges, *unmoved(len(ridges.edge)))
     assert evidence.shape == (len(ridges.edge), len(EVIDENCE))
     assert np.isfinite(evidence).all()
 
