@@ -47,5 +47,5 @@ def opaque_beyond(strip: Strip, ridges: Ridges, margin: float) -> Numbers:
         lowest = np.asarray(np.where(rim, value, np.inf), np.float64).min(axis=1)
         there = ridge.any(axis=1)
         back = there & (peak - lowest > RETURN * ridges.depth[k])
-        out[k] = np.count_nonzero(back) / max(np.count_nonzero(there), 1)
+        out[k] = int(np.count_nonzero(back)) / max(int(np.count_nonzero(there)), 1)
     return out
