@@ -15,7 +15,7 @@ from pipeline.records import Point, Strip
 
 NEAR_AXIS_DEGREES = 25.0
 """Rays within this of the axis: where marks are counted."""
-BREAK_DEGREES = 12.0
+BREAK_DEGREES = 10.0
 """A break is narrower than this; what is wider is the shape of the margin."""
 BREAK_DEPTH = 0.04
 """Share of the radius by which a ray falls short of its neighbours in a break."""

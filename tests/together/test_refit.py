@@ -29,8 +29,8 @@ from pipeline.together.refit import (
 )
 
 QUICK = SETTINGS.model_copy(update={"refit": SETTINGS.refit.model_copy(update={"iterations": 10})})
-ODD = 2.7
-"""Standard deviations by which marks of the odd water look fainter: every other count is then missed as shipped."""
+ODD = 5.0
+"""Standard deviations by which marks of the odd water look fainter: half of the counts are then missed as shipped."""
 
 
 @lru_cache(maxsize=8)
