@@ -188,7 +188,7 @@ def test_two_readers_at_once_do_not_see_each_others_counts_and_both_are_kept(ser
     assert "Ben" not in ann.locator("#compare").inner_text()
     assert count(ben) == "3"
     ben.keyboard.press("s")
-    ben.locator("#compare").get_by_text("Ann").wait_for()
+    ben.locator("#compare").get_by_text("Ann", exact=True).wait_for()
     assert [r[2:4] for r in rows_of(run, "readings")] == [("Ann", 2), ("Ben", 3)]
     assert ben.locator("#ink path.other").count() == 2  # Ann's marks
 
@@ -206,7 +206,7 @@ def test_two_readers_who_differ_settle_it_together(serving, new_page, run):
     page.locator("#kind").select_option("joint")
     page.get_by_label("second reader").fill("Ben")
     page.get_by_role("button", name="Begin").click()
-    page.locator("#compare").get_by_text("Ann").wait_for()
+    page.locator("#compare").get_by_text("Ann", exact=True).wait_for()
     rows = page.locator("#compare tr").all_inner_texts()
     assert [re.sub(r"\s+", " ", row).strip() for row in rows] == ["Ann 1", "Ben 2"]
     assert page.locator("#ink rect.machine").count() == 0
@@ -263,10 +263,11 @@ def test_a_corrected_focus_is_stored_and_the_machine_reads_the_bone_again(servin
     assert len(rows_of(run, "corrections")) == 1
 
 
-def test_a_jump_to_a_specimen_finds_it(serving, new_page):
+def test_a_jump_to_a_specimen_finds_it(run, serving, new_page):
     page = new_page()
     first = begin(page, serving.address, "Ann")
-    other = next(s for s in ("F00003L", "F00004L") if s != first)
+    with (run / "queue.csv").open(encoding="utf-8") as queue:
+        other = next(row["specimen"] for row in csv.DictReader(queue) if row["specimen"] != first)
     page.keyboard.press("j")
     page.keyboard.type(other)
     page.keyboard.press("Enter")
