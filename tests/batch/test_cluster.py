@@ -26,7 +26,7 @@ from pipeline.batch import cluster
 from pipeline.batch.cluster import Cluster, Ground
 from pipeline.commands.age import age
 from pipeline.commands.asked import Request
-from pipeline.errors import RunError
+from pipeline.errors import Interrupted, RunError
 from pipeline.run import reading_scans, versions
 from pipeline.scans.scan_folder import find_scans
 
@@ -191,7 +191,7 @@ def test_an_interrupt_ends_what_is_in_hand_on_the_workers(two, tmp_path, monkeyp
         raise KeyboardInterrupt
 
     monkeypatch.setattr(reading_scans.Keeper, "take", interrupted)
-    with pytest.raises(RunError, match=r"stopped: scans done 0 of 3.*same command again"):
+    with pytest.raises(Interrupted, match=r"stopped: scans done 0 of 3.*same command again"):
         run(folder, tmp_path / "run", found.address)
     for _ in range(300):
         children = [c for n in nannies for server in worker_of(n).children() for c in server.children()]
