@@ -20,7 +20,7 @@ from pipeline.desk.cuts import Cut
 from pipeline.desk.desk import Desk, Stale, Unknown
 from pipeline.desk.guards import Guards
 from pipeline.desk.posts import AnswerPost, AxisPost, MarkPost, Post, ReadAgainPost, checked_name
-from pipeline.desk.work import KINDS, Kind
+from pipeline.desk.work import KINDS
 from pipeline.errors import OpercleError
 
 _PAGE = Path(__file__).with_name("page")
@@ -47,7 +47,6 @@ def desk_app(desk: Desk, hosts: frozenset[str], token: str = "") -> Guards:
         Route("/api/work", _answering(lambda r: _work(desk, r))),
         Route("/api/find", _answering(lambda r: list(desk.find(r.query_params.get("text", ""))))),
         Route("/api/bone", _answering(lambda r: _bone(desk, r))),
-        Route("/api/ahead", _answering(lambda r: desk.fetch_ahead(_specimen(r)))),
         Route("/api/mark", _taking(MarkPost, desk.mark), methods=["POST"]),
         Route("/api/answer", _taking(AnswerPost, desk.answer), methods=["POST"]),
         Route("/api/axis", _taking(AxisPost, desk.correct), methods=["POST"]),
@@ -68,16 +67,12 @@ def _run(desk: Desk) -> dict[str, Any]:
 
 
 def _work(desk: Desk, request: Request) -> dict[str, Any]:
-    kind = request.query_params.get("kind", "queue")
-    if kind not in KINDS:
-        raise ValueError(f"there is no list {kind}")
-    found = desk.work(_as_kind(kind), _reader(request))
-    return {"to_do": found.to_do, "done": found.done}
-
-
-def _as_kind(kind: str) -> Kind:
-    kinds: dict[str, Kind] = {"queue": "queue", "second": "second", "sample": "sample", "joint": "joint"}
-    return kinds[kind]
+    wanted = request.query_params.get("kind", "queue")
+    for kind in KINDS:
+        if kind == wanted:
+            found = desk.work(kind, _reader(request))
+            return {"to_do": found.to_do, "done": found.done}
+    raise ValueError(f"there is no list {wanted}")
 
 
 def _bone(desk: Desk, request: Request) -> dict[str, Any]:

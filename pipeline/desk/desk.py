@@ -83,17 +83,14 @@ class Desk:
         bone, scan = self._bone(specimen)
         return self.cuts.get(scan, bone.reading.number, self._boxes(scan))
 
-    def fetch_ahead(self, specimen: str) -> None:
-        """Begin to cut a bone that will be wanted soon."""
-        _, scan = self._bone(specimen)
-        self.cuts.fetch(scan, self._boxes(scan))
-
     def fetch_first(self) -> None:
         """Begin to cut the first bone of the queue, before anybody asks for it."""
         with Ledger(self.run) as ledger:
             queue, there = ledger.queue.all(), set(ledger.ages.shown_bones())
-        for specimen in [s for s in queue if s in there][:1]:
-            self.fetch_ahead(specimen)
+        first = next((s for s in queue if s in there), None)
+        if first is not None:
+            _, scan = self._bone(first)
+            self.cuts.fetch(scan, self._boxes(scan))
 
     # ---------------------------------------------------------------------------------------------- entering
     def mark(self, post: MarkPost) -> None:

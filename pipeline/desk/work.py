@@ -7,7 +7,7 @@ check, from the others.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,7 +16,7 @@ from pipeline.together.final_ages import latest_by_reader
 from pipeline.together.lots import SAMPLE, drawn_at_random, lot
 
 Kind = Literal["queue", "second", "sample", "joint"]
-KINDS: dict[str, str] = {
+KINDS: Mapping[Kind, str] = {
     "queue": "queue: to be read",
     "second": "read by others",
     "sample": "fifty at random",

@@ -61,7 +61,6 @@ def test_looking_never_writes(client, run):
         *ADDRESSES,
         "/api/bone?specimen=F00007L&reader=Ann",
         "/api/find?text=F",
-        "/api/ahead?specimen=F00007L",
     ):
         assert client.get(address).status_code == 200
     for address in ("/api/mark", "/api/answer", "/api/axis", "/api/read-again"):
