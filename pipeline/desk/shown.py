@@ -67,7 +67,8 @@ def shown_jointly(bone: DeskBone, readers: tuple[str, str], together: str) -> Sh
         return None
     both = [_answer(answers[r]) | {"marks": _points(bone, r)} for r in readers]
     settled = any(r.reader == together and r.settles for r in bone.readings)
-    return _open_part(bone, together) | {"both": both} | ({"after": _after(bone, together)} if settled else {})
+    after = {"after": _after(bone, together, *readers)} if settled else {}
+    return _open_part(bone, together) | {"both": both} | after
 
 
 def _open_part(bone: DeskBone, reader: str) -> Shown:
@@ -98,10 +99,10 @@ def _open_part(bone: DeskBone, reader: str) -> Shown:
     }
 
 
-def _after(bone: DeskBone, reader: str) -> Shown:
-    """What is shown once the reader has answered."""
+def _after(bone: DeskBone, *seen: str) -> Shown:
+    """What is shown once the reader has answered, besides the answers that are `seen` already, by reader."""
     age = bone.age
-    others = [r for r in latest_by_reader(bone.readings) if r.reader != reader]
+    others = [r for r in latest_by_reader(bone.readings) if r.reader not in seen]
     return {
         "length_mm": bone.specimen.length_mm,
         "annuli": age.annuli,

@@ -96,7 +96,9 @@ def test_two_readers_see_each_others_counts_only_when_both_have_answered_and_the
     assert [(b["reader"], b["annuli"]) for b in seen["both"]] == [("Ann", 5), ("Ben", 6)]
     assert "after" not in seen
     settled = replace(both, readings=(*both.readings, reading("Ann and Ben", 5, settles=True)))
-    assert shown_jointly(settled, ("Ann", "Ben"), "Ann and Ben")["after"]["annuli"] == 4
+    after = shown_jointly(settled, ("Ann", "Ben"), "Ann and Ben")["after"]
+    assert after["annuli"] == 4
+    assert after["others"] == []  # both answers stand there already
 
 
 def test_no_answer_of_the_server_holds_what_is_hidden(client, run):

@@ -43,12 +43,8 @@ export class Ink {
   // Marks of the machine and of others, in the order of their rows beside the axis.
   others(bone) {
     const { after, both } = bone.facts;
-    const people = (answers, of) =>
-      answers.map((answer, i) => ({
-        shape: `other other-${i % 2}`,
-        marks: [...answer.marks],
-        numbers: sortedNumbers(answer.marks, of),
-      }));
+    const people = (answers) =>
+      answers.map(({ marks }, i) => ({ shape: `other other-${i % 2}`, marks, numbers: sortedNumbers(marks, bone.axis) }));
     const shown = [];
     if (after) {
       shown.push({
@@ -56,9 +52,9 @@ export class Ink {
         marks: after.marks.map((mark) => mark.at),
         numbers: after.marks.map((mark) => String(mark.number)),
       });
-      shown.push(...people(after.others.filter((answer) => answer.marks.length), bone.axis));
+      shown.push(...people(after.others));
     }
-    if (both) shown.push(...people(both, bone.axis));
+    if (both) shown.push(...people(both));
     return shown;
   }
 
