@@ -276,6 +276,51 @@ def test_a_jump_to_a_specimen_finds_it(run, serving, new_page):
     assert shown(page, other_than=other) == first
 
 
+# ------------------------------------------------------------------------------------------------ slow pictures
+def test_the_keys_work_as_soon_as_a_jump_has_found_its_bone(serving, new_page):
+    page = new_page()
+    first = begin(page, serving.address, "Ann")
+    page.route("**/picture/**", lambda route: None)  # no picture ever comes
+    page.keyboard.press("j")
+    page.keyboard.type("F00007L" if first != "F00007L" else "F00002R")
+    page.keyboard.press("Enter")
+    page.wait_for_function("first => document.getElementById('specimen').textContent !== first", arg=first)
+    page.keyboard.press("p")
+    page.wait_for_function("first => document.getElementById('specimen').textContent === first", arg=first)
+
+
+def test_nothing_is_marked_on_a_bone_whose_picture_is_not_there(serving, new_page, run):
+    page = new_page()
+    first = begin(page, serving.address, "Ann")
+    place = axis_point(page, 0.5)
+    page.route("**/picture/**", lambda route: None)
+    page.goto(f"{serving.address}#{'F00007L' if first != 'F00007L' else 'F00002R'}")
+    page.wait_for_function("first => document.getElementById('specimen').textContent !== first", arg=first)
+    page.mouse.click(*place)
+    page.keyboard.press("Space")
+    page.keyboard.press("s")
+    assert count(page) == "0"
+    assert rows_of(run, "desk") == []
+
+
+def test_a_picture_that_comes_late_is_not_shown_on_the_next_bone(serving, new_page):
+    page, late = new_page(), []
+    page.route("**/picture/full?*", lambda route: route.continue_() if late else late.append(route))
+    page.goto(serving.address)
+    page.get_by_label("name", exact=True).fill("Ann")
+    with page.expect_request("**/picture/full?*"):
+        page.get_by_role("button", name="Begin").click()
+    first = page.locator("#specimen").inner_text()
+    page.keyboard.press("n")
+    shown(page, other_than=first)
+    drawn = "() => document.getElementById('canvas').toDataURL()"
+    before = page.evaluate(drawn)
+    with page.expect_response("**/picture/full?*"):
+        late[0].continue_()
+    page.evaluate("() => new Promise((done) => setTimeout(done, 500))")
+    assert page.evaluate(drawn) == before
+
+
 # ------------------------------------------------------------------------------------------------ every eye and screen
 @pytest.mark.parametrize("width", [360, 1000, 1600])
 def test_the_desk_fits_the_screen(serving, new_page, width):

@@ -5,8 +5,8 @@ import { handsOn } from "./hands.js";
 import { Ink } from "./ink.js";
 import { keysOn } from "./keys.js";
 import { Panel } from "./panel.js";
-import { Picture } from "./picture.js";
-import { get, Outbox } from "./server.js";
+import { decoded, Picture } from "./picture.js";
+import { get, getPicture, Outbox } from "./server.js";
 
 const IDLE_MS = 60_000; // without a hand or key: the reader has left, and time no longer counts
 const BASE_SHARE = 0.4; // of the axis, shown by "base"
@@ -28,7 +28,7 @@ class Desk {
     this.ghost = null;
     this.list = { to_do: [], done: [] };
     this.visited = [];
-    this.ahead = new Map();
+    this.ahead = null; // { specimen, picture }: the bone that probably comes next
     this.lastHand = this.lastTick = performance.now();
     handsOn(this.stage, this);
     keysOn(this);
@@ -62,7 +62,7 @@ class Desk {
     this.panel.showReader();
     this.bone = null;
     this.visited = [];
-    this.ahead.clear();
+    this.ahead = null;
     await this.learnList();
     const wanted = decodeURIComponent(location.hash.slice(1));
     const first = wanted || this.list.to_do[0];
@@ -73,6 +73,11 @@ class Desk {
   async learnList() {
     this.list = await get("/api/work", { kind: this.kind, reader: this.reader });
     this.panel.showProgress(this.list);
+  }
+
+  // Nothing is done at a bone before its picture is there.
+  get seen() {
+    return this.bone !== null && this.picture.grey !== null;
   }
 
   get joint() {
@@ -103,47 +108,53 @@ class Desk {
     this.visited = this.visited.filter((s) => s !== specimen).concat(specimen);
     history.replaceState(null, "", `#${encodeURIComponent(specimen)}`);
     this.picture.tone = { ...this.picture.tone, brightness: 0, contrast: 0, plain: false };
+    this.picture.empty(); // nobody marks this bone on the picture of the last one
     this.panel.showBone(this.bone);
-    await this.showPicture(turn);
     this.stage.focus({ preventScroll: true });
+    await this.showPicture(turn);
     this.fetchAhead();
   }
 
   // The stored, smaller picture at once, the scan's own pixels as soon as they are there.
   async showPicture(turn) {
-    const { specimen, sign, sharp } = this.bone.facts;
-    const fetched = this.ahead.get(specimen);
-    this.ahead.delete(specimen);
-    const full = fetched || fetch(`/picture/full?${new URLSearchParams({ specimen, sign })}`);
-    by("loading").hidden = true;
-    const take = async (response, first) => {
-      if (turn !== this.turn || !response.ok) return false;
-      await this.picture.take(response, this.bone.axis);
-      if (first) this.frame();
-      return true;
+    const { facts } = this.bone;
+    const ahead = this.ahead?.specimen === facts.specimen ? this.ahead.picture : null;
+    this.ahead = null;
+    const soon = ahead !== null || facts.sharp;
+    const full = ahead || getPicture("full", facts);
+    full.catch(() => {}); // heard of below, after the smaller picture
+    // Resolves with why a picture cannot be shown, blank when it is.
+    const show = async (coming) => {
+      try {
+        const pixels = await decoded(await coming);
+        if (turn !== this.turn) return "";
+        const first = !this.picture.grey;
+        this.picture.use(pixels, this.bone.axis);
+        if (first) this.frame();
+        return "";
+      } catch (error) {
+        return error.message;
+      }
     };
-    if (fetched || sharp) {
-      if (await take(await full, true)) return;
-    }
-    const stored = await take(await fetch(`/picture/stored?${new URLSearchParams({ specimen, sign })}`), true);
-    if (fetched || sharp) return;
-    by("loading").hidden = false;
-    full.then(async (response) => {
-      const sharper = await take(response, !stored);
-      if (turn !== this.turn) return;
-      by("loading").hidden = true;
-      if (!sharper) this.panel.alarm("The scan is not where it was, or has changed: you see the smaller picture that the run keeps.");
-    }, () => {});
+    if (!soon) await show(getPicture("stored", facts));
+    if (turn !== this.turn) return;
+    by("loading").hidden = soon;
+    const missing = await show(full);
+    const nothing = missing && !this.picture.grey ? await show(getPicture("stored", facts)) : "";
+    if (turn !== this.turn) return;
+    by("loading").hidden = true;
+    this.panel.alarm(nothing || missing);
   }
 
   fetchAhead() {
     const next = this.nextToDo();
-    if (!next || this.ahead.has(next)) return;
-    this.ahead.clear();
-    const coming = get("/api/bone", this.asked(next))
-      .then(({ sign }) => fetch(`/picture/full?${new URLSearchParams({ specimen: next, sign })}`));
-    coming.catch(() => this.ahead.delete(next));
-    this.ahead.set(next, coming);
+    if (!next || this.ahead?.specimen === next) return;
+    const picture = get("/api/bone", this.asked(next)).then((facts) => getPicture("full", facts));
+    const ahead = { specimen: next, picture };
+    picture.catch(() => {
+      if (this.ahead === ahead) this.ahead = null; // asked for again when the bone is opened
+    });
+    this.ahead = ahead;
   }
 
   close() {
@@ -271,7 +282,7 @@ class Desk {
   // ------------------------------------------------------------------------------------------------ what buttons and keys do
   do(name) {
     const { bone, picture } = this;
-    if (!bone && name !== "next" && name !== "previous") return;
+    if (!this.seen && name !== "next" && name !== "previous") return;
     const middle = picture.size.map((side) => side / 2);
     const acts = {
       nearer: () => picture.zoomAt(picture.toScreen(bone.axis.point(bone.cursor)), 1.3),

@@ -4,7 +4,7 @@
 const CLICK_PX = 4; // of movement up to which a press is a click
 const GRAB_PX = 12; // from a mark or handle at which it is taken
 
-// `desk` offers bone, picture, adjusting, and the calls used here.
+// `desk` offers bone, seen, picture, adjusting, and the calls used here.
 export function handsOn(stage, desk) {
   const pointers = new Map();
   let drag = null;
@@ -32,7 +32,7 @@ export function handsOn(stage, desk) {
   }
 
   stage.addEventListener("pointerdown", (event) => {
-    if (!desk.bone || event.button > 1) return;
+    if (!desk.seen || event.button > 1) return;
     stage.setPointerCapture(event.pointerId);
     pointers.set(event.pointerId, at(event));
     if (pointers.size === 2) {
@@ -46,7 +46,7 @@ export function handsOn(stage, desk) {
   });
 
   stage.addEventListener("pointermove", (event) => {
-    if (!desk.bone) return;
+    if (!desk.seen) return;
     const screen = at(event);
     if (pointers.has(event.pointerId)) pointers.set(event.pointerId, screen);
     if (pointers.size === 2) {
@@ -70,10 +70,9 @@ export function handsOn(stage, desk) {
 
   function ended(event) {
     pointers.delete(event.pointerId);
-    if (!drag || !desk.bone) return;
     const done = drag;
     drag = null;
-    if (event.type === "pointercancel") return;
+    if (!done || !desk.seen || event.type === "pointercancel") return;
     const screen = at(event);
     if (done.kind === "mark" && done.moved) desk.dropMark(done.mark, placeOf(screen), done.before);
     else if (done.kind && done.moved) desk.dropEnd();

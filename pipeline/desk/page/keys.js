@@ -23,11 +23,11 @@ export function keysOn(desk) {
     else if (key === "?") act(() => desk.panel.showHelp());
     else if (key.toLowerCase() === "j") act(() => desk.panel.jump());
     else if (key === "ArrowLeft" || key === "ArrowRight") act(() => along(key === "ArrowRight" ? 1 : -1));
-    else if (key === "ArrowUp" || key === "ArrowDown") act(() => desk.bone && desk.picture.move(0, key === "ArrowUp" ? 40 : -40));
+    else if (key === "ArrowUp" || key === "ArrowDown") act(() => desk.seen && desk.picture.move(0, key === "ArrowUp" ? 40 : -40));
     else if (key === "," || key === ".") act(() => toMark(key === "." ? 1 : -1));
     else if (event.altKey) return;
-    else if (key in EDGE) act(() => desk.bone?.choose("edge", EDGE[key]));
-    else if (key in READABILITY) act(() => desk.bone?.choose("readability", READABILITY[key]));
+    else if (key in EDGE) act(() => desk.seen && desk.bone.choose("edge", EDGE[key]));
+    else if (key in READABILITY) act(() => desk.seen && desk.bone.choose("readability", READABILITY[key]));
     else if ((key.length === 1 ? key.toLowerCase() : key) in PLAIN) act(() => desk.do(PLAIN[key.length === 1 ? key.toLowerCase() : key]));
 
     function act(what) {
@@ -36,7 +36,7 @@ export function keysOn(desk) {
     }
 
     function along(direction) {
-      if (!desk.bone) return;
+      if (!desk.seen) return;
       if (event.altKey) desk.nudge(direction);
       else desk.step(direction * 2, event.shiftKey);
     }
@@ -44,7 +44,7 @@ export function keysOn(desk) {
 
   function toMark(direction) {
     const { bone } = desk;
-    if (!bone) return;
+    if (!desk.seen) return;
     bone.cursor = bone.beside(direction);
     bone.chosen = bone.nearest(bone.cursor, 0.5);
     desk.step(0, false);

@@ -17,6 +17,7 @@ function element(name, attributes = {}, ...children) {
 export class Panel {
   constructor(desk) {
     this.desk = desk;
+    this.alarms = new Map(); // by the matter they are about; blank when all is well
     this.choices("edges", "edge", EDGES);
     this.choices("readabilities", "readability", READABILITIES);
     for (const button of document.querySelectorAll("[data-do]")) {
@@ -60,7 +61,7 @@ export class Panel {
     by(id).append(...options.map(([value, key, words]) => {
       const button = element("button", { "data-choice": `${question}:${value}`, "aria-pressed": "false" }, element("kbd", {}, key), ` ${words}`);
       button.addEventListener("click", (event) => {
-        this.desk.bone?.choose(question, value);
+        if (this.desk.seen) this.desk.bone.choose(question, value);
         if (event.detail) this.desk.stage.focus({ preventScroll: true });
       });
       return button;
@@ -184,7 +185,7 @@ export class Panel {
     if (both) both.forEach((one, i) => row(`other-${i % 2}`, one.reader, one.annuli, one.note || ""));
     if (answer) row("mine", "you", answer.annuli, "");
     if (after) {
-      after.others.filter((one) => !both?.some((b) => b.reader === one.reader)).forEach((one, i) => row(`other-${i % 2}`, one.reader, one.annuli, one.note || ""));
+      after.others.forEach((one, i) => row(`other-${i % 2}`, one.reader, one.annuli, one.note || ""));
       const range = after.low === after.high ? "" : `, likely ${after.low} to ${after.high}`;
       row("machine", "machine", after.annuli, after.annuli === null ? "" : `confidence ${after.confidence.toFixed(2)}${range}`);
     }
@@ -232,14 +233,17 @@ export class Panel {
   showStored(waiting, error) {
     by("stored").textContent = waiting ? `${waiting} not stored yet` : "stored";
     by("stored").classList.toggle("waiting", waiting > 0);
-    if (error) this.alarm(error);
-    else if (error === "" && waiting) this.alarm("The desk does not answer. What you do is kept in this browser and sent as soon as it answers again.");
-    else if (!waiting) this.alarm("");
+    if (error) this.alarm(error, "storing");
+    else if (error === "" && waiting) this.alarm("The desk does not answer. What you do is kept in this browser and sent as soon as it answers again.", "storing");
+    else if (!waiting) this.alarm("", "storing");
   }
 
-  alarm(words) {
-    by("alarm").textContent = words;
-    by("alarm").hidden = !words;
+  // Each matter has its own alarm: that the answers are stored says nothing about the picture.
+  alarm(words, matter = "bone") {
+    this.alarms.set(matter, words);
+    const said = [...this.alarms.values()].filter(Boolean).join(" ");
+    by("alarm").textContent = said;
+    by("alarm").hidden = !said;
   }
 
   // What must be said about saving, beside the button.

@@ -11,6 +11,22 @@ const EVENED_FLOOR = 5; // grey levels: below this spread there is only grain, w
 const MOST_ZOOM = 12;
 const AROUND_PX = 26; // screen pixels about the whole bone, for tags at its margin
 
+// The grey of a picture that the server sent, and where on the scan it lies: its first pixel and its pixels a scan pixel.
+export async function decoded({ blob, headers }) {
+  const number = (name) => Number(headers.get(name));
+  const bitmap = await createImageBitmap(blob);
+  const { width, height } = bitmap;
+  const pad = document.createElement("canvas");
+  [pad.width, pad.height] = [width, height];
+  const context = pad.getContext("2d", { willReadFrequently: true });
+  context.drawImage(bitmap, 0, 0);
+  bitmap.close();
+  const pixels = context.getImageData(0, 0, width, height).data;
+  const grey = new Uint8Array(width * height);
+  for (let i = 0; i < grey.length; i += 1) grey[i] = pixels[4 * i];
+  return { grey, width, height, left: number("x-left"), top: number("x-top"), scale: number("x-scale") };
+}
+
 export class Picture {
   constructor(canvas) {
     this.canvas = canvas;
@@ -22,22 +38,7 @@ export class Picture {
   }
 
   // ------------------------------------------------------------------------------------------------ pixels
-  // Take the pixels of an answer of the server, whose headers tell where on the scan they lie.
-  async take(response, axis) {
-    const number = (name) => Number(response.headers.get(name));
-    const bitmap = await createImageBitmap(await response.blob());
-    const { width, height } = bitmap;
-    const pad = document.createElement("canvas");
-    [pad.width, pad.height] = [width, height];
-    const context = pad.getContext("2d", { willReadFrequently: true });
-    context.drawImage(bitmap, 0, 0);
-    bitmap.close();
-    const pixels = context.getImageData(0, 0, width, height).data;
-    const grey = new Uint8Array(width * height);
-    for (let i = 0; i < grey.length; i += 1) grey[i] = pixels[4 * i];
-    this.use({ grey, width, height, left: number("x-left"), top: number("x-top"), scale: number("x-scale") }, axis);
-  }
-
+  // Show pixels, as `decoded` gives them, of a bone with this axis.
   use(pixels, axis) {
     this.grey = pixels.grey;
     this.place = pixels;

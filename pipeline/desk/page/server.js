@@ -12,8 +12,23 @@ export class Refused extends Error {
 }
 
 export async function get(address, parameters = {}) {
-  const response = await fetch(`${address}?${new URLSearchParams(parameters)}`);
-  return heard(response);
+  return heard(await answered(address, parameters));
+}
+
+// A picture of a bone, `kind` stored or full, read to its end: an answer left half read holds one of the few connections
+// that a browser keeps. Its headers tell where on the scan its pixels lie.
+export async function getPicture(kind, { specimen, sign }) {
+  const response = await answered(`/picture/${kind}`, { specimen, sign });
+  if (!response.ok) return heard(response);
+  return { blob: await response.blob(), headers: response.headers };
+}
+
+async function answered(address, parameters) {
+  try {
+    return await fetch(`${address}?${new URLSearchParams(parameters)}`);
+  } catch {
+    throw new Error("The desk does not answer. See whether `opercle desk` still runs.");
+  }
 }
 
 async function heard(response) {
