@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.bone.read_bone import read_bones
 from pipeline.records import Age, BoneReading, Scan, Specimen
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.together.second_pass import age_bones
 
 SETTINGS = read_settings()

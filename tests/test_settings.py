@@ -8,7 +8,7 @@ import tomllib
 import pytest
 
 from pipeline.errors import SettingsError
-from pipeline.settings_files import SHIPPED, read_settings
+from pipeline.settings.files import SHIPPED, read_settings
 
 
 @pytest.fixture

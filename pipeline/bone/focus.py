@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from pipeline.bone.focus_signs import ANGLES, all_signs, direction_signs, longest_ray, radial_signs, ray_lengths
 from pipeline.bone.small_bone import SmallBone, shrink
 from pipeline.records import Axis, Bone, Float, Point, Specimen
-from pipeline.settings_first_pass import FocusSettings
-from pipeline.settings_values import Choice
+from pipeline.settings.first_pass import FocusSettings
+from pipeline.settings.values import Choice
 
 SPACING = 7.0
 """Pixels between candidates: a twentieth of a typical radius, as near as the marks themselves can tell."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings_values import Logit
+from pipeline.settings.values import Logit
 
 
 def log_odds(features: NDArray[np.float64], logit: Logit) -> NDArray[np.float64]:

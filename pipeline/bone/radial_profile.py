@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.bone.smoothing import smooth_trusted
 from pipeline.records import Float, RadialProfile, Strip, frozen
-from pipeline.settings_first_pass import ProfileSettings
+from pipeline.settings.first_pass import ProfileSettings
 
 # Degrees of one block of rays: wide enough to average striae, narrow enough that fourteen fit the fan.
 _BLOCK_DEGREES = 6.0

@@ -16,7 +16,7 @@ from pipeline.bone.segment import find_bones
 from pipeline.bone.traits import bone_reasons, bone_traits, simple_outline
 from pipeline.bone.unwrap import unwrap
 from pipeline.records import Bone, BoneReading, Scan, Specimen
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 
 
 def read_bones(

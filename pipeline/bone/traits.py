@@ -8,7 +8,7 @@ import numpy as np
 from pipeline.bone.median import median
 from pipeline.bone.rim import INNERMOST_PX, hollows, levels
 from pipeline.records import Axis, Bone, Point, RadialProfile, Strip
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 
 OUTLINE_POINTS = 240
 """Points that an outline is kept with: enough to draw it."""

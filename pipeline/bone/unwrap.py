@@ -17,7 +17,7 @@ from pipeline.bone.median import median
 from pipeline.bone.rim import STEPS_PX, WITHIN_DEGREES
 from pipeline.bone.smoothing import smooth, smooth_trusted
 from pipeline.records import Axis, Bone, Float, Strip, frozen
-from pipeline.settings_first_pass import UnwrapSettings
+from pipeline.settings.first_pass import UnwrapSettings
 
 SUB_RAYS = (-1 / 3, 0.0, 1 / 3)
 """Each ray is the mean of three, this share of the ray spacing apart: speckle and striae average out."""

@@ -19,7 +19,7 @@ from pipeline.run.ledger import Ledger
 from pipeline.run.reading_scans import PRELOADED, Work, read_scans
 from pipeline.run.run_lock import only_batch
 from pipeline.run.workbook_of_run import write_workbook_of_run
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 
 Say = Callable[[str], None]
 

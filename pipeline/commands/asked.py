@@ -19,8 +19,8 @@ from pipeline.run.people import outside
 from pipeline.run.reading_scans import look_at_headers
 from pipeline.scans.scan_folder import FoundScans, find_scans
 from pipeline.scans.scan_header import ScanHeader
-from pipeline.settings import Settings
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.specimens import SpecimensTable, read_specimens
 
 Say = Callable[[str], None]

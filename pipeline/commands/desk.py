@@ -19,7 +19,7 @@ from pipeline.run.queue_of_run import shorten_queue
 from pipeline.run.reading_scans import read_scans
 from pipeline.run.run_lock import only_batch
 from pipeline.scans.scan_folder import find_scans
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 
 Say = Callable[[str], None]
 

@@ -21,8 +21,8 @@ from pipeline.growth.whole import ALL, Choices, Study, draws, method_of, studied
 from pipeline.growth.words import between_waters, paragraph, place
 from pipeline.pages.growth_page import growth_page, growth_plots_of
 from pipeline.pages.growth_tables import growth_tables, measured_table
-from pipeline.settings import Settings
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
+from pipeline.settings.whole import Settings
 from pipeline.tables import error_matrix_table, own_folder
 from pipeline.tables.fish_tables import LengthsTable, read_fish, read_lengths
 from pipeline.tables.run_fish import read_run_fish

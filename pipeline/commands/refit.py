@@ -17,8 +17,8 @@ from pipeline.records import BoneReading, Specimen
 from pipeline.run import placing, run_folder, versions
 from pipeline.run.ages_of_run import rows_of
 from pipeline.run.ledger import Ledger
-from pipeline.settings import Settings
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import write_text
 from pipeline.tables.readings import read_readings
 from pipeline.together.judge import JudgedBone, judge

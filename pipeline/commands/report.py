@@ -17,7 +17,7 @@ from pipeline.run.ledger_ages import AgedBone
 from pipeline.run.picture_names import picture_names
 from pipeline.run.placing import promised
 from pipeline.run.results import millimetres
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import write_text
 
 Say = Callable[[str], None]

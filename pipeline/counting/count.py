@@ -15,7 +15,7 @@ from pipeline.counting.evidence_odds import evidence_log_odds
 from pipeline.counting.features import FEATURES, features
 from pipeline.errors import SettingsError
 from pipeline.records import Numbers
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 
 AT_ONCE = 128
 """Bones whose chains are in memory together: some 50 MB."""

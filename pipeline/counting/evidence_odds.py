@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.counting.trees import tree_log_odds
 from pipeline.records import Numbers
-from pipeline.settings_second_pass import EvidenceModel
+from pipeline.settings.second_pass import EvidenceModel
 
 MOST_LOG_ODDS = 8.0
 """Trees are no surer than this: beyond it they repeat what they were taught."""

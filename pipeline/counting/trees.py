@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.records import Numbers
-from pipeline.settings_second_pass import Trees
+from pipeline.settings.second_pass import Trees
 
 ROWS_AT_ONCE = 4096
 """Rows that go down the trees together: some 50 MB."""

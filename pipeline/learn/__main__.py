@@ -30,7 +30,7 @@ from pipeline.learn.fitted_file import as_toml
 from pipeline.learn.known_bones import KEPT_IN, read_sets
 from pipeline.learn.sets import MAKE_NAMES, SEED, drawn, plans
 from pipeline.learn.unfitted import unfitted
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.tables.atomic import write_text
 
 BONES_A_MAKE = 240

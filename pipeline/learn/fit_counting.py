@@ -20,8 +20,8 @@ from pipeline.learn.folds import FOLDS, folds
 from pipeline.learn.known_bones import KnownBone
 from pipeline.learn.labels import Target, target_of, visible
 from pipeline.records import Numbers
-from pipeline.settings import Settings
-from pipeline.settings_second_pass import EvidenceModel
+from pipeline.settings.second_pass import EvidenceModel
+from pipeline.settings.whole import Settings
 
 REACH = 3.5
 """Standard deviations at which evidence is cut."""

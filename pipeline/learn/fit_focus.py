@@ -19,9 +19,9 @@ from pipeline.bone.small_bone import SmallBone, shrink
 from pipeline.learn.truth import Truth, read_truth
 from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
-from pipeline.settings import Settings
-from pipeline.settings_first_pass import FocusSettings
-from pipeline.settings_values import Choice
+from pipeline.settings.first_pass import FocusSettings
+from pipeline.settings.values import Choice
+from pipeline.settings.whole import Settings
 from pipeline.tables.specimens import read_specimens
 
 BLUR = 0.05

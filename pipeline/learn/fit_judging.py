@@ -15,8 +15,8 @@ import pandas as pd
 from pipeline.counting.count import count_annuli
 from pipeline.learn.fit_counting import Lesson, bone_weights, fit_counting
 from pipeline.learn.fit_logit import REACH, fit_logit, rounded
-from pipeline.settings import Settings
-from pipeline.settings_second_pass import FamiliarModel
+from pipeline.settings.second_pass import FamiliarModel
+from pipeline.settings.whole import Settings
 from pipeline.together.confidence import Judged, confidence_features, confidence_of, familiar_features, strangeness
 from pipeline.together.counted import CountedBone
 from pipeline.together.first_year import first_year_features, first_years

@@ -8,7 +8,7 @@ from sklearn.linear_model import LogisticRegression
 
 from pipeline.bone.quadratic_logit import quadratic
 from pipeline.records import Numbers
-from pipeline.settings_values import Logit
+from pipeline.settings.values import Logit
 
 REACH = 3.5
 """Standard deviations at which a feature is cut."""

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from pipeline.records import Numbers
-from pipeline.settings_second_pass import Trees
+from pipeline.settings.second_pass import Trees
 
 TREES, LEARNING_RATE = 120, 0.08
 MOST_LEAVES = 20

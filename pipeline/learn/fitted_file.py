@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.settings import Settings
-from pipeline.settings_values import Choice, Logit
+from pipeline.settings.values import Choice, Logit
+from pipeline.settings.whole import Settings
 
 
 def as_toml(settings: Settings, made: Sequence[str]) -> str:

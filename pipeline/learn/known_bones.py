@@ -30,7 +30,7 @@ from pipeline.run import placing, versions
 from pipeline.run.placing import Placed
 from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import write_bytes
 from pipeline.tables.specimens import read_specimens
 

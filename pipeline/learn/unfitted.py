@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pipeline.bone.evidence import EVIDENCE
 from pipeline.counting.features import FEATURES
-from pipeline.settings import Settings
-from pipeline.settings_second_pass import EvidenceModel, FamiliarModel, Trees
-from pipeline.settings_values import Logit
+from pipeline.settings.second_pass import EvidenceModel, FamiliarModel, Trees
+from pipeline.settings.values import Logit
+from pipeline.settings.whole import Settings
 from pipeline.together.confidence import CONFIDENCE, FAMILIAR
 from pipeline.together.first_year import FIRST_YEAR
 from pipeline.together.last_year import LAST_YEAR

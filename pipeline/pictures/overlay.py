@@ -12,7 +12,7 @@ from pipeline.pictures.overlay_layout import BAND_BARS, OverlayLayout, lay_out
 from pipeline.pictures.tags import Tag
 from pipeline.pictures.view import View
 from pipeline.records import Age, AgedMark, BoneReading, Point, Specimen
-from pipeline.settings import PictureSettings
+from pipeline.settings.whole import PictureSettings
 
 # Contrast: these shares of the bone's pixels become black and white. The strongest stretch leaves grain invisible.
 _DARKEST, _BRIGHTEST = 0.5, 99.5

@@ -19,7 +19,7 @@ from pipeline.pictures.tags import BAND_TAGS, Tag, tags_above
 from pipeline.pictures.traced_marks import Trace, trace_marks
 from pipeline.pictures.view import View, band_view, bone_view
 from pipeline.records import MM_PER_INCH, Age, AgedMark, Axis, BoneReading, Specimen
-from pipeline.settings import PictureSettings
+from pipeline.settings.whole import PictureSettings
 
 CAPTION_WIDTH = 360
 _MARGIN = 18

@@ -14,7 +14,7 @@ from pipeline.pictures import ink
 from pipeline.pictures.lettering import Colour, Words, extent, legible, wrapped, write_words
 from pipeline.pictures.plates import DETAILS, GAP, NO_ROW, BoneLabel, TrayBone, are_plain, place_plates
 from pipeline.records import Age
-from pipeline.settings import PictureSettings
+from pipeline.settings.whole import PictureSettings
 
 # A narrower sheet would leave no room for ids beside the bones.
 _LEAST_WIDTH = 1000

@@ -22,7 +22,7 @@ from pipeline.run.placing import Placed
 from pipeline.run.plan import corrected
 from pipeline.run.record_text import digest_of
 from pipeline.run.results import TABLES, Result, write_tables
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.together.both_sides import LEAST_FISH, check_sides
 from pipeline.together.final_ages import by_specimen, final_ages, readers_differ
 from pipeline.together.second_pass import age_bones

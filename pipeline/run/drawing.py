@@ -16,7 +16,7 @@ from pipeline.pictures.plates import TrayBone
 from pipeline.pictures.tray_sheet import draw_tray
 from pipeline.records import Age, BoneReading, Specimen
 from pipeline.run import places
-from pipeline.settings import PictureSettings
+from pipeline.settings.whole import PictureSettings
 from pipeline.tables.atomic import write_bytes
 
 SMALL_PX = 320

@@ -20,8 +20,8 @@ from pipeline.errors import ScanRefused
 from pipeline.records import Bone, BoneReading, Refusal, Scan, ScanRef, Specimen
 from pipeline.run.record_text import KeptBone, kept
 from pipeline.scans.scan_header import ScanHeader
-from pipeline.settings import Settings
-from pipeline.settings_first_pass import CropSettings
+from pipeline.settings.first_pass import CropSettings
+from pipeline.settings.whole import Settings
 
 _Answer = TypeVar("_Answer")
 

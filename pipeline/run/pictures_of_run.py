@@ -20,7 +20,7 @@ from pipeline.run.plan import limits_of
 from pipeline.run.reading_scans import PRELOADED
 from pipeline.run.record_text import digest_of, joined, read_shape
 from pipeline.run.results import Result
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import there
 
 Say = Callable[[str], None]

@@ -11,7 +11,7 @@ from pipeline.records import ScanRef, Specimen
 from pipeline.run.ledger_people import Correction
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.record_text import digest_of
-from pipeline.settings import BatchSettings
+from pipeline.settings.whole import BatchSettings
 
 WHY = {
     "new": "new",

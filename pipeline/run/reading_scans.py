@@ -18,7 +18,7 @@ from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.plan import WHY, Planned, hints_by_scan, limits_of, plan
 from pipeline.scans.scan_header import ScanHeader
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import write_bytes
 
 Say = Callable[[str], None]

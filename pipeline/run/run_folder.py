@@ -17,7 +17,7 @@ from pipeline.run.ledger_file import FILE
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.run_lock import LOCK
 from pipeline.scans import run_mark
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import is_part, there, write_text
 
 NAME = run_mark.NAME

@@ -9,7 +9,7 @@ from PIL import Image
 
 from pipeline.records import MM_PER_INCH
 from pipeline.scans.scan_header import StatedResolution
-from pipeline.settings_first_pass import ScanSettings
+from pipeline.settings.first_pass import ScanSettings
 
 CENTIMETRES_AN_INCH = MM_PER_INCH / 10
 METRES_AN_INCH = MM_PER_INCH / 1000

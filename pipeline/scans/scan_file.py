@@ -23,7 +23,7 @@ from pipeline.scans import jpeg_file, png_file, tiff_file
 from pipeline.scans.grey import Grey
 from pipeline.scans.resolution import believed
 from pipeline.scans.scan_header import ScanHeader, Stored
-from pipeline.settings_first_pass import ScanSettings
+from pipeline.settings.first_pass import ScanSettings
 
 SIGNATURE_BYTES = 8
 CHANGED = "the file is not the one that was found when the batch began"

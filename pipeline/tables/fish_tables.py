@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.fish_records import Fish
 from pipeline.records import Captured
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.cells import RowCells
 from pipeline.tables.dates import dates
 from pipeline.tables.faults import Faults

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from pipeline.records import Specimen
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.faults import Faults, named_rows
 
 _ALIKE = 0.8

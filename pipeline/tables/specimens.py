@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.records import Captured, Point, ScanRef, Specimen
 from pipeline.scans.scan_folder import name_key
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.tables.cells import RowCells
 from pipeline.tables.dates import dates
 from pipeline.tables.faults import Faults

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.records import Captured, Numbers
-from pipeline.settings_second_pass import SeasonSettings
+from pipeline.settings.second_pass import SeasonSettings
 from pipeline.together.season import (
     MOST_ANNULI,
     Days,

@@ -14,8 +14,8 @@ import numpy as np
 from pipeline.bone.evidence import EVIDENCE
 from pipeline.bone.quadratic_logit import log_odds as logit_of
 from pipeline.records import Numbers
-from pipeline.settings import Settings
-from pipeline.settings_second_pass import FamiliarModel
+from pipeline.settings.second_pass import FamiliarModel
+from pipeline.settings.whole import Settings
 from pipeline.together.counted import CountedBone, log_odds, middle, probability
 from pipeline.together.unseen import Unseen
 

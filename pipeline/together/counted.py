@@ -11,7 +11,7 @@ from pipeline.bone.evidence import EVIDENCE
 from pipeline.counting.chains import Bone
 from pipeline.counting.count import Count
 from pipeline.records import BoneReading, Specimen
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 
 _DEPTH, _RUN = EVIDENCE.index("log_depth"), EVIDENCE.index("arc_run")
 

@@ -19,7 +19,7 @@ from collections.abc import Mapping, Sequence
 from statistics import median
 
 from pipeline.records import MACHINE, Age, FinalAge, Reading, Specimen
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.together.age_class import Margin, age_classes
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.records import MM_PER_INCH, Numbers
-from pipeline.settings_second_pass import GrowthSettings
+from pipeline.settings.second_pass import GrowthSettings
 
 LAST_WEIGHT = 0.6
 """Weight of the last increment against the one before it when the next is foretold: both are about equally noisy, but

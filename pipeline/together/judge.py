@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.bone.quadratic_logit import log_odds as logit_of
 from pipeline.counting.count import count_annuli
 from pipeline.records import BoneReading, Numbers, Specimen
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.together.both_sides import SidesCheck, check_sides
 from pipeline.together.confidence import Judged, confidence_log_odds, confidence_of, strangeness
 from pipeline.together.counted import CountedBone, bone_of, probability

@@ -15,8 +15,8 @@ import numpy as np
 
 from pipeline.names import folded
 from pipeline.records import MM_PER_INCH, Mask, Numbers
-from pipeline.settings import Settings
-from pipeline.settings_second_pass import GrowthSettings
+from pipeline.settings.second_pass import GrowthSettings
+from pipeline.settings.whole import Settings
 
 SLOPE_SPREAD = 0.1
 """Standard deviation, about 1, of the power of length that bone size follows: opercles grow nearly in proportion

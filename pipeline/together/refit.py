@@ -27,8 +27,8 @@ from pipeline.counting.evidence_odds import node_features
 from pipeline.counting.features import FEATURES
 from pipeline.counting.trees import tree_log_odds
 from pipeline.records import BoneReading, Numbers, Specimen
-from pipeline.settings import Settings
-from pipeline.settings_second_pass import RefitSettings
+from pipeline.settings.second_pass import RefitSettings
+from pipeline.settings.whole import Settings
 from pipeline.together.counted import bone_of
 from pipeline.together.judge import JudgedBone, judge
 from pipeline.together.lots import lot

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from pipeline.codes import NOTICES, REASONS, Code
 from pipeline.records import BoneReading, Specimen
-from pipeline.settings_second_pass import ReviewSettings
+from pipeline.settings.second_pass import ReviewSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

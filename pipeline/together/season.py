@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.records import Captured, Numbers
-from pipeline.settings_second_pass import SeasonSettings
+from pipeline.settings.second_pass import SeasonSettings
 
 DAYS = 366
 """Days of the calendar used here."""

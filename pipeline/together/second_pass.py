@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.records import Age, AgedMark, BoneReading, Numbers, Specimen
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.together import plausible
 from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
 from pipeline.together.counted import CountedBone

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings_second_pass import ReviewSettings
+from pipeline.settings.second_pass import ReviewSettings
 from pipeline.together.lots import lot
 
 CONFIDENCE_ALONE = frozenset({"low-confidence"})

@@ -20,7 +20,7 @@ from pipeline.records import Age
 from pipeline.run.first_pass import crop_bone
 from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from tests.accuracy.figures import error_left, reliability
 
 WORST = 30

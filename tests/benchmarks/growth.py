@@ -16,7 +16,7 @@ from pipeline.commands.growth import choices_of
 from pipeline.fish_records import Fish, FishMarks
 from pipeline.growth.whole import draws, studied
 from pipeline.records import Captured
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 LIMIT_SECONDS = 60
 """Of CPU: all of it is one process, so that on a machine with nothing else to do it takes as long by the clock."""

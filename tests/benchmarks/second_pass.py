@@ -23,7 +23,7 @@ from pipeline.commands.asked import Request
 from pipeline.commands.simulate import simulate
 from pipeline.records import BoneReading, Captured, Specimen
 from pipeline.run.ledger import Ledger
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.simulate.variety import Variety
 from pipeline.together.second_pass import age_bones
 

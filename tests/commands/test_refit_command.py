@@ -19,7 +19,7 @@ from pipeline.records import BoneReading, Specimen
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.record_text import kept
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.together.judge import judge
 from pipeline.together.refit import Gain
 from pipeline.together.refit import refit as together_refit

@@ -16,7 +16,7 @@ from pipeline.errors import RunError
 from pipeline.records import Age, FinalAge, Reading, Specimen
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_ages import AgedBone
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 KEPT = 200
 BONES = [

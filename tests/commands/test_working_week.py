@@ -11,7 +11,7 @@ import openpyxl
 import pytest
 from command_line import called
 
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 FIXTURES = Path(__file__).parent.parent.parent / "fixtures"
 

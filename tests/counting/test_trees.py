@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.counting.trees import ROWS_AT_ONCE, tree_log_odds
 from pipeline.learn.fit_trees import fit_trees
-from pipeline.settings_second_pass import Trees
+from pipeline.settings.second_pass import Trees
 
 sklearn = pytest.importorskip("sklearn.ensemble")
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.settings_files import SHIPPED, read_settings
+from pipeline.settings.files import SHIPPED, read_settings
 
 pytest.importorskip("sklearn")
 

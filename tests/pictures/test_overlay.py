@@ -16,7 +16,7 @@ from pipeline.pictures.overlay import draw_overlay
 from pipeline.pictures.overlay_layout import OverlayLayout, lay_out
 from pipeline.pictures.tags import Tag
 from pipeline.records import Age, BoneReading, Specimen
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 SETTINGS = read_settings().pictures
 ANGLES = (0.0, 37.0, 90.0, 135.0, 200.0, 315.0)

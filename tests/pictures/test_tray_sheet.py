@@ -12,7 +12,7 @@ from bones_by_code import bone
 from pipeline.pictures import ink
 from pipeline.pictures.plates import TrayBone, are_plain
 from pipeline.pictures.tray_sheet import TrayLayout, draw_tray, lay_out_tray
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 SETTINGS = read_settings().pictures
 SIDE = 450

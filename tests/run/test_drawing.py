@@ -14,7 +14,7 @@ from PIL import Image
 from pipeline.pictures.plates import TrayBone
 from pipeline.run import places
 from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_ids_path, tray_path, write_pictures
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 SETTINGS = read_settings().pictures
 

@@ -14,7 +14,7 @@ from PIL import Image
 
 from pipeline.records import Bone, BoneReading, Scan, ScanRef
 from pipeline.run.first_pass import ScanJob, Unchanged, crop_bone, read_one
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 
 def scan_with_a_spot(spot: tuple[int, int], size: tuple[int, int], bits: int = 8) -> Scan:

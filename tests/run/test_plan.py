@@ -11,7 +11,7 @@ from pipeline.records import Captured, Refusal, ScanRef, Specimen
 from pipeline.run.ledger_people import Correction
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.plan import WHY, digest_of_hints, hints_by_scan, limits_of, plan
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 REF = ScanRef(scan="a.png", path=Path("a.png"), size=5, mtime_ns=7)
 KNOWN = KnownScan(

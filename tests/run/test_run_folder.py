@@ -17,7 +17,7 @@ from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.run_lock import only_batch
 from pipeline.scans.scan_folder import find_scans
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 
 
 def test_a_folder_that_is_not_there_or_empty_may_become_a_run(tmp_path):

@@ -27,8 +27,8 @@ from pipeline.codes import NOTICES, REFUSALS
 from pipeline.errors import ScanRefused
 from pipeline.records import Scan, ScanRef
 from pipeline.scans.scan_file import read_header, read_scan
-from pipeline.settings_files import read_settings
-from pipeline.settings_first_pass import ScanSettings
+from pipeline.settings.files import read_settings
+from pipeline.settings.first_pass import ScanSettings
 
 SETTINGS = read_settings().scan
 HEIGHT, WIDTH = 96, 131

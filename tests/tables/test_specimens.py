@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pipeline.errors import TableError
 from pipeline.records import Captured, ScanRef
 from pipeline.scans.scan_folder import find_scans
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.tables.specimens import SpecimensTable, read_specimens
 
 SCANS = ("a.tif", "b.tif", "c.tif", "lake/d.tif", "M\u00fcggel.png")

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.records import Captured
-from pipeline.settings_files import read_settings
-from pipeline.settings_second_pass import SeasonSettings
+from pipeline.settings.files import read_settings
+from pipeline.settings.second_pass import SeasonSettings
 from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
 from pipeline.together.increments import increment_expected, margin_share, next_increment, second_year_share
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.records import Age, Captured, FinalAge, Reading, Specimen
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.together.final_ages import agreed, final_ages, readers_differ
 
 SETTINGS = read_settings()

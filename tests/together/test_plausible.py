@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.together.plausible import Measured, sides_that_differ, size_mismatches, unlikely_growth
 
 SETTINGS = read_settings()

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from odd_water import odd_bones
 from reading import SETTINGS
 
-from pipeline.settings import Settings
+from pipeline.settings.whole import Settings
 from pipeline.together.judge import judge
 from pipeline.together.refit import (
     BONES_A_BIN,

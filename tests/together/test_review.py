@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipeline.codes import NOTICES, REASONS
 from pipeline.records import Axis, BoneReading, Captured, Specimen
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.together.review import Circumstances, Findings, notices_of, reasons_of
 
 REVIEW = read_settings().review

@@ -12,8 +12,8 @@ from scipy import stats
 
 from pipeline.errors import SettingsError
 from pipeline.records import Captured
-from pipeline.settings_files import read_settings
-from pipeline.settings_second_pass import SeasonSettings
+from pipeline.settings.files import read_settings
+from pipeline.settings.second_pass import SeasonSettings
 from pipeline.together.season import (
     DAYS,
     formed_probability,

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.settings_files import read_settings
+from pipeline.settings.files import read_settings
 from pipeline.together.triage import Bone, is_drawn, number_wrong, triage
 
 REVIEW = read_settings().review

@@ -17,10 +17,10 @@ from pydantic import ValidationError
 from pipeline import regular_files
 from pipeline.errors import SettingsError
 from pipeline.names import folded
-from pipeline.settings import Settings
-from pipeline.settings_words import KeyPath, wrong
+from pipeline.settings.whole import Settings
+from pipeline.settings.words import KeyPath, wrong
 
-_HERE = Path(__file__).resolve().parent
+_HERE = Path(__file__).resolve().parent.parent
 SHIPPED = _HERE / "configs" if (_HERE / "configs").is_dir() else _HERE.parent / "configs"
 """Folder of the settings that come with the program (inside the wheel, or at the top of a checkout)."""
 

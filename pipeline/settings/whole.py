@@ -1,6 +1,6 @@
 """All settings of a run, typed and frozen: which there are and which values are allowed.
 
-Values, units and their reasons live in configs/*.toml, which `settings_files` reads.
+Values, units and their reasons live in configs/*.toml, which `settings.files` reads.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Annotated
 from pydantic import Field
 
 from pipeline.names import folded
-from pipeline.settings_first_pass import (
+from pipeline.settings.first_pass import (
     CropSettings,
     FocusSettings,
     ProfileSettings,
@@ -21,8 +21,8 @@ from pipeline.settings_first_pass import (
     ScanSettings,
     UnwrapSettings,
 )
-from pipeline.settings_population import PopulationSettings
-from pipeline.settings_second_pass import (
+from pipeline.settings.population import PopulationSettings
+from pipeline.settings.second_pass import (
     CountSettings,
     EvidenceModel,
     FamiliarModel,
@@ -31,7 +31,7 @@ from pipeline.settings_second_pass import (
     ReviewSettings,
     SeasonSettings,
 )
-from pipeline.settings_values import Fraction, Logit, Section
+from pipeline.settings.values import Fraction, Logit, Section
 
 
 class BatchSettings(Section):

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from pipeline.settings_values import Fraction, MonthDay, NotNegative, Positive, Section
+from pipeline.settings.values import Fraction, MonthDay, NotNegative, Positive, Section
 
 
 class Trees(Section):

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from pipeline.settings_values import Choice, Count, Fraction, NotNegative, Positive, Section
+from pipeline.settings.values import Choice, Count, Fraction, NotNegative, Positive, Section
 
 
 class ScanSettings(Section):

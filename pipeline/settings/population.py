@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from pipeline.settings_values import Count, Positive, Section
+from pipeline.settings.values import Count, Positive, Section
 
 
 class StandardWeightSettings(Section):
