@@ -25,6 +25,9 @@ class TableError(OpercleError):
         self.faults = tuple(faults)
         super().__init__("\n".join(_shortened(self.faults)))
 
+    def __reduce__(self) -> tuple[type[TableError], tuple[tuple[str, ...]]]:
+        return TableError, (self.faults,)  # raised in one process, read in another
+
 
 def _shortened(lines: Sequence[str]) -> Sequence[str]:
     if len(lines) <= MOST_LINES:
@@ -53,3 +56,6 @@ class ScanRefused(Exception):  # noqa: N818  (not an error of the program: an ex
         self.code = code
         self.detail = detail
         super().__init__(f"{code}: {detail}")
+
+    def __reduce__(self) -> tuple[type[ScanRefused], tuple[str, str]]:
+        return ScanRefused, (self.code, self.detail)  # raised in one process, read in another
