@@ -12,6 +12,8 @@ import sys
 import time
 from types import FrameType
 
+from pipeline.threads import ONE_THREAD
+
 INTERRUPTED = 130
 """Exit status after Ctrl-C, as shells have it: 128 and the signal's number."""
 _PATIENCE_SECONDS = 5.0
@@ -21,6 +23,7 @@ _PATIENCE_SECONDS = 5.0
 def main() -> None:
     """Run the command line."""
     _have_streams()
+    os.environ.update(ONE_THREAD)
     interrupt = _Interrupt()
     signal.signal(signal.SIGINT, interrupt)
     sys.unraisablehook = interrupt.unraisable

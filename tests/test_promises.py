@@ -32,7 +32,7 @@ ROOMS = (
     "start",
     "cli", "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
     "bone", "tables", "scans", "simulate", "settings", "codes", "fish_records",
-    "records", "names", "regular_files", "errors",
+    "records", "names", "regular_files", "threads", "errors",
 )  # fmt: skip
 """From the top down: a room may import from those below it."""
 PURE = ("bone", "counting", "together", "audit", "growth")

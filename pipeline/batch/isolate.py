@@ -25,6 +25,8 @@ from multiprocessing.context import BaseContext
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+from pipeline.threads import ONE_THREAD
+
 try:
     import fcntl
     import resource
@@ -45,7 +47,6 @@ _GRACE_CPU_SECONDS = 5
 _LOST = 255
 """Exit status given when nobody can tell how a child ended (the fork server itself was killed)."""
 _OPENCV_NO_MEMORY = -4
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 _MEGABYTE = 2**20
 _KEEP_MEMORY = {
     "MALLOC_MMAP_THRESHOLD_": str(32 * _MEGABYTE),
@@ -98,7 +99,7 @@ class Stopped(Exception):  # noqa: N818  (an answer to the user's wish, not an e
 def start_server(preload: Sequence[str]) -> None:
     """Start the process that children are forked from, with the modules `preload` imported. Call before any work."""
     # Workers must not fight over cores, nor take for a module what happens to lie in the folder the user is in.
-    given = dict.fromkeys((*_ONE_THREAD, "PYTHONSAFEPATH"), "1") | _KEEP_MEMORY
+    given = {**ONE_THREAD, "PYTHONSAFEPATH": "1"} | _KEEP_MEMORY
     kept = {name: os.environ.get(name) for name in given}
     os.environ.update(given)
     context = _context()
@@ -202,8 +203,6 @@ def _child(sender: Connection, work: Callable[[Any], Any], job: Any, limits: Lim
     _silence()
     _die_with_parent()
     _limit(limits)
-    if "cv2" in sys.modules:
-        sys.modules["cv2"].setNumThreads(1)
     try:
         message = pickle.dumps(work(job), protocol=pickle.HIGHEST_PROTOCOL)
     except BaseException as e:  # every way to fail is an answer about this piece of work

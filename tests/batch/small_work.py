@@ -60,5 +60,7 @@ def large(job: int) -> bytes:
     return bytes(job)
 
 
-def threads_allowed(job: int) -> str | None:
-    return os.environ.get("OMP_NUM_THREADS")
+def threads_allowed(job: int) -> tuple[str | None, int]:
+    import cv2
+
+    return os.environ.get("OMP_NUM_THREADS"), cv2.getNumThreads()

@@ -52,7 +52,7 @@ def test_nothing_of_a_child_reaches_the_terminal(capfd):
 
 
 def test_children_use_one_thread_each():
-    assert isolated(threads_allowed, 0, LIMITS) == "1"
+    assert isolated(threads_allowed, 0, LIMITS) == ("1", 1)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no server to import anything")

@@ -36,6 +36,19 @@ def test_ctrl_c_at_any_instant_ends_with_130_and_a_line(tmp_path, moment):
     assert "stopped" in err.splitlines()[-1]
 
 
+def test_a_command_has_one_thread_of_linear_algebra_and_of_opencv():
+    code = (
+        "import os, pipeline.cli, pipeline.start\n"
+        "def command():\n"
+        "    import cv2, numpy, sklearn.utils.parallel, threadpoolctl\n"
+        "    print(cv2.getNumThreads(), *{pool['num_threads'] for pool in threadpoolctl.threadpool_info()})\n"
+        "pipeline.cli.main = command\n"
+        "pipeline.start.main()\n"
+    )
+    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert printed.split() == ["1", "1"]
+
+
 def test_a_closed_standard_error_changes_neither_work_nor_status(tmp_path):
     line = " ".join([*COMMAND, "simulate", str(tmp_path / "drawn"), "--n", "1", "2>&-"])
     ended = subprocess.run(line, shell=True, capture_output=True, text=True, check=False)
