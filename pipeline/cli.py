@@ -1,6 +1,6 @@
 """The command line: options as the user gives them, exit status as scripts read it. No logic.
 
-Commands are imported when they are called: `--help` is quick, and a missing system library can be told in a line.
+Commands are imported when they are called: `--help` is quick, and a missing system library can be named in a line.
 """
 
 from __future__ import annotations

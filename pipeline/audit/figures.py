@@ -93,8 +93,8 @@ def as_json(c: Comparison) -> dict[str, Any]:
     """One object of agreement.json."""
     values = [(figure.name, figure.of(c)) for figure in COMPARISON]
     intervals = {name: None if e.low is None else [e.low, e.high] for name, e in values if isinstance(e, Estimate)}
-    told = {"notes": list(c.notes), "intervals": intervals}
-    return {"a": c.a, "b": c.b, **_grouped(FIXED, c), **told, **_grouped(FURTHER, c)}
+    remarks = {"notes": list(c.notes), "intervals": intervals}
+    return {"a": c.a, "b": c.b, **_grouped(FIXED, c), **remarks, **_grouped(FURTHER, c)}
 
 
 def _grouped(figures: tuple[Figure[Comparison], ...], c: Comparison) -> dict[str, Any]:

@@ -29,12 +29,12 @@ def groups(reader: str, reference: Numbers, counts: Numbers, about: pd.DataFrame
     """Every group with at least one bone; (bone,) each. Groups by age are by the reference's count."""
     both = ~np.isnan(reference) & ~np.isnan(counts)
     pair = np.column_stack([reference[both], counts[both]])
-    told = about[both]
+    known = about[both]
     labels = {
-        "age": pd.Series(pair[:, 0].astype(np.int64), index=told.index),
-        "species": told["species"],
-        "water": told["water"],
-        "flag": told["review"].map({True: "review", False: "kept"}),
+        "age": pd.Series(pair[:, 0].astype(np.int64), index=known.index),
+        "species": known["species"],
+        "water": known["water"],
+        "flag": known["review"].map({True: "review", False: "kept"}),
     }
     out = []
     for by, values in labels.items():

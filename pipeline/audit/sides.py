@@ -20,18 +20,18 @@ class Sides:
     precision: Precision
     right_minus_left: Estimate
     """Annuli; only where the table tells which side is which."""
-    told_sides: int
+    named_sides: int
     """Fish where it does."""
 
 
 def sides(answers: Answers) -> tuple[Sides, ...]:
     """One row for each reader who counted both bones of a fish. The first two bones of a fish count."""
     about = answers.about
-    told = np.flatnonzero(about["fish"].notna().to_numpy())
-    fish = pd.Series(about["fish"].to_numpy()[told])
+    named = np.flatnonzero(about["fish"].notna().to_numpy())
+    fish = pd.Series(about["fish"].to_numpy()[named])
     nth = fish.groupby(fish, sort=False).cumcount().to_numpy()
-    first = pd.Series(told[nth == 0], index=fish[nth == 0])
-    second = pd.Series(told[nth == 1], index=fish[nth == 1])
+    first = pd.Series(named[nth == 0], index=fish[nth == 0])
+    second = pd.Series(named[nth == 1], index=fish[nth == 1])
     one, other = first.loc[second.index].to_numpy(np.int64), second.to_numpy(np.int64)
     side = about["side"].fillna("").to_numpy(str)
     mirrored = (side[one] == "R") & (side[other] == "L")
@@ -47,7 +47,7 @@ def sides(answers: Answers) -> tuple[Sides, ...]:
                 Sides(
                     reader=reader,
                     precision=precision(pair[counted]),
-                    told_sides=gap.size,
+                    named_sides=gap.size,
                     right_minus_left=mean_difference(gap) if gap.size else NONE,
                 )
             )

@@ -20,14 +20,14 @@ from pipeline.audit.words import listed, number, p_value, percent, percents, poi
 from pipeline.records import MACHINE
 
 FEWEST_TO_JUDGE = 30
-"""Bones with both counts; below this agreement is told, but not judged."""
+"""Bones with both counts; below this, agreement is shown but not judged."""
 WORKING_EXACT = 0.80
 """Exact agreement that some offices ask for; common practice, no standard."""
 WORKING_CV = 5.0
 """CV, percent, that some offices ask for; common practice, no standard."""
 MOST_READERS_TOLD = 6
 """Readers named in the summary; the table holds them all."""
-MOST_BATCHES_TOLD = 5
+MOST_BATCHES_NAMED = 5
 """Batches named in the summary; the table holds them all."""
 
 Weight = Literal["plain", "good", "open", "bad"]
@@ -55,10 +55,10 @@ def verdict(audit: Audit) -> tuple[Statement, ...]:
     if audit.machine:
         points_made += _machine(audit, audit.machine)
     elif MACHINE in audit.answers.readers and audit.answers.people:
-        told = "No bone has a count by the machine and one by the reference, so nothing can be said about the machine."
+        sentence = "No bone has a count by the machine and one by the reference: the machine cannot be judged."
         if len(audit.answers.people) > 1:
-            told = f"{told[:-1]} against it; --reference takes a single reader."
-        points_made.append(Statement("Machine and readers", "open", told))
+            sentence = f"{sentence[:-1]} against it; --reference takes a single reader."
+        points_made.append(Statement("Machine and readers", "open", sentence))
     points_made += _machine_with_each(audit)
     if audit.answers.people:
         points_made += _people(audit)
@@ -150,13 +150,13 @@ def _machine_with_each(audit: Audit) -> list[Statement]:
     pairs = sorted((c for c in audit.pairs if c.b == MACHINE and c.n), key=lambda c: -c.n)
     if len(audit.answers.people) < 2 or not pairs:
         return []
-    told = "; ".join(
+    sentence = "; ".join(
         f"{c.a} {percent(c.precision.exact)} of {number(c.n, 'bone')}, CV {percents(c.precision.cv)}"
         for c in pairs[:MOST_READERS_TOLD]
     )
     more = len(pairs) - MOST_READERS_TOLD
-    told += f"; {number(more, 'more reader')} in agreement.csv" if more > 0 else ""
-    return [Statement("Machine with each reader", "plain", f"Exact agreement: {told}.")]
+    sentence += f"; {number(more, 'more reader')} in agreement.csv" if more > 0 else ""
+    return [Statement("Machine with each reader", "plain", f"Exact agreement: {sentence}.")]
 
 
 def _limits(c: Comparison) -> str:
@@ -319,14 +319,14 @@ def _drift(batches: tuple[Batch, ...]) -> list[Statement]:
     watched = [b for b in later if b.verdict == "look"]
     facts = f"The reference collection was read again in {number(len(later), 'later batch', 'later batches')}."
     named = stopped or watched
-    told = " ".join(f"{b.reader}, {b.batch}: {'; '.join(b.why)}." for b in named[:MOST_BATCHES_TOLD])
-    if len(named) > MOST_BATCHES_TOLD:
-        told += f" {number(len(named) - MOST_BATCHES_TOLD, 'more batch', 'more batches')} in drift.csv."
+    sentence = " ".join(f"{b.reader}, {b.batch}: {'; '.join(b.why)}." for b in named[:MOST_BATCHES_NAMED])
+    if len(named) > MOST_BATCHES_NAMED:
+        sentence += f" {number(len(named) - MOST_BATCHES_NAMED, 'more batch', 'more batches')} in drift.csv."
     if stopped:
         asked = "The stop rule is met: stop and find the cause before these ages are used."
-        return [Statement("Drift", "bad", f"{facts} {asked} {told}")]
+        return [Statement("Drift", "bad", f"{facts} {asked} {sentence}")]
     if watched:
-        return [Statement("Drift", "open", f"{facts} The stop rule is not met; look at: {told}")]
+        return [Statement("Drift", "open", f"{facts} The stop rule is not met; look at: {sentence}")]
     return [Statement("Drift", "open", f"{facts} No change is shown.")]
 
 

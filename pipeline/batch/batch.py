@@ -20,7 +20,7 @@ Job = TypeVar("Job")
 Answer = TypeVar("Answer")
 
 _SMOOTHED_OVER = 20
-"""Time left is told from this many first pieces of work on; fewer say little."""
+"""Time left is shown once this many pieces of work are done; fewer say little."""
 
 
 class Workplace(Protocol):
@@ -96,7 +96,7 @@ class Progress:
         self._scans = scans
         self._every = report_seconds
         self._done = self._refused = self._bones = self._flagged = 0
-        self._began = self._told = time.monotonic()
+        self._began = self._printed = time.monotonic()
         on_terminal = sys.stderr.isatty()
         self._bar = tqdm(total=scans, unit="scan", dynamic_ncols=True, file=sys.stderr) if on_terminal else None
 
@@ -107,23 +107,23 @@ class Progress:
         self._bones += bones
         self._flagged += flagged
         if self._bar is not None:
-            self._bar.set_postfix_str(f"refused {self._refused}; {self._told_bones()}", refresh=False)
+            self._bar.set_postfix_str(f"refused {self._refused}; {self._bones_line()}", refresh=False)
             self._bar.update()
-        elif self._done == min(_SMOOTHED_OVER, self._scans) or time.monotonic() - self._told >= self._every:
-            self._told = time.monotonic()
+        elif self._done == min(_SMOOTHED_OVER, self._scans) or time.monotonic() - self._printed >= self._every:
+            self._printed = time.monotonic()
             with contextlib.suppress(BrokenPipeError):  # nobody listens any more; the work goes on
                 print(self.line(), file=sys.stderr, flush=True)
 
     def line(self) -> str:
         """How far, in one line."""
         left = self._scans - self._done
-        told = f"scans done {self._done} of {self._scans}, refused {self._refused}; {self._told_bones()}"
+        account = f"scans done {self._done} of {self._scans}, refused {self._refused}; {self._bones_line()}"
         if not left or self._done < min(_SMOOTHED_OVER, self._scans):
-            return told
+            return account
         seconds = (time.monotonic() - self._began) / self._done * left
-        return f"{told}; scans left {left}, about {spoken_seconds(seconds)}"
+        return f"{account}; scans left {left}, about {spoken_seconds(seconds)}"
 
-    def _told_bones(self) -> str:
+    def _bones_line(self) -> str:
         # The ages, once all scans are read, flag more of them.
         return f"bones {self._bones}, flagged by their picture alone {self._flagged}"
 

@@ -228,8 +228,8 @@ def _trace(error: BaseException) -> str:
     """Python's traceback without the folders of this machine: a run, and its log, may be handed on."""
     steps = [(frame.f_code, line) for frame, line in traceback.walk_tb(error.__traceback__)]
     lines = [f"{Path(code.co_filename).name} line {line} in {code.co_name}" for code, line in steps]
-    told = re.sub(r"[/\\][^\s'\"]*[/\\]", "", f"{type(error).__name__}: {error}")
-    return "\n".join([*lines, told])
+    own_words = re.sub(r"[/\\][^\s'\"]*[/\\]", "", f"{type(error).__name__}: {error}")
+    return "\n".join([*lines, own_words])
 
 
 def _place(error: BaseException) -> str:

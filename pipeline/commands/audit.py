@@ -51,12 +51,12 @@ def audit(readings: Sequence[Path], runs: Sequence[Path], reference: str | None,
 
 
 def _made(folder: Path, readings: Sequence[Path], runs: Sequence[Path], read: set[str], found: Audit) -> Made:
-    told, warnings = [], []
+    audited, warnings = [], []
     pictures: dict[str, str] = {}
     for run, ages in zip(runs, _runs(runs), strict=True):
         facts = _facts(run)
         files = ", ".join(facts.get("settings_files") or ()) or "as shipped"
-        told.append(f"run {ages.name} of {str(facts.get('finished', ''))[:10]}, settings {files}")
+        audited.append(f"run {ages.name} of {str(facts.get('finished', ''))[:10]}, settings {files}")
         fitted = read & set(facts.get("settings", {}).get("refit", {}).get("fitted_to", ()))
         if fitted:
             warnings.append(
@@ -72,7 +72,7 @@ def _made(folder: Path, readings: Sequence[Path], runs: Sequence[Path], read: se
     return Made(
         on=date.today().isoformat(),
         readings=tuple(path.name for path in readings),
-        runs=tuple(told),
+        runs=tuple(audited),
         warnings=tuple(warnings),
         pictures=pictures,
     )

@@ -53,7 +53,7 @@ class Told:
             out.append(f"{place(water.species, water.water)}: {' '.join(paragraph(self.study, water))}")
         for species in self.study.species:
             if words := between_waters(species):
-                out.append(f"{species.species or 'no species told'}, waters side by side: {' '.join(words)}")
+                out.append(f"{species.species or 'fish without a species'}, waters side by side: {' '.join(words)}")
         return (*out, "", CAUTION, str(self.page))
 
 

@@ -54,7 +54,7 @@ class RefitSummary:
         r, before, after = self.refit, self.refit.before, self.refit.after
         unsure = not (r.exact_gain.is_sure or r.log_gain.is_sure)
         return (
-            f"rests on {r.bones} bones of {r.scans} scans, {self.known.told()}",
+            f"rests on {r.bones} bones of {r.scans} scans, {self.known.words()}",
             "as shipped and refitted, cross-validated with the bones of one scan never apart:",
             f"  exact agreement with the readers {before.exact:.3f} {after.exact:.3f}",
             f"  agreement within one year {before.within_one:.3f} {after.within_one:.3f}",
@@ -77,7 +77,7 @@ class _Known:
     elsewhere: int
     """Specimens that the machine has not aged in this run."""
 
-    def told(self) -> str:
+    def words(self) -> str:
         """In words."""
         without = f"; without {self.elsewhere} that the machine has not aged in this run" if self.elsewhere else ""
         return f"counted by {self.readers} reader{'s' * (self.readers > 1)}{without}"
@@ -133,7 +133,7 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
             f"{_gain(found.log_gain)}; nothing is written. Read more bones, or give --anyway to write it all the same"
         )
     after = judge(bones, found.settings)
-    told = RefitSummary(
+    outcome = RefitSummary(
         known=known,
         refit=found,
         changed=sum(a.annuli != b.annuli for a, b in zip(after, before, strict=True)),
@@ -141,8 +141,8 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
         confidence=(_mean_confidence(before), _mean_confidence(after)),
         path=out,
     )
-    _write(out, _text(told, settings, run, readings))
-    return told
+    _write(out, _text(outcome, settings, run, readings))
+    return outcome
 
 
 def _check(out: Path) -> None:
@@ -224,12 +224,12 @@ def _gain(gain: Gain) -> str:
 
 
 # ------------------------------------------------------------------------------------------------ the file
-def _text(told: RefitSummary, shipped: Settings, run: Path, readings: Path) -> str:
-    new = told.refit.settings
+def _text(outcome: RefitSummary, shipped: Settings, run: Path, readings: Path) -> str:
+    new = outcome.refit.settings
     lines = [FIRST_LINE, f"# Run: {_plain(regular_files.real_path(run).name)}; readings: {_plain(readings.name)}"]
     lines.append(f"# Made with {versions.program()}")
-    lines += [f"# {line}" for line in told.summary()]
-    fitted = ", ".join(json.dumps(s, ensure_ascii=False) for s in sorted(told.known.annuli))
+    lines += [f"# {line}" for line in outcome.summary()]
+    fitted = ", ".join(json.dumps(s, ensure_ascii=False) for s in sorted(outcome.known.annuli))
     lines += ["", "[refit]", f"fitted_to = [{fitted}] # specimens, so that an audit with their readings says so"]
     lines += ["", "[evidence]", f"weights = [{', '.join(map(repr, new.evidence.weights))}]"]
     now, was = new.count.weights, shipped.count.weights

@@ -82,7 +82,7 @@ def _refused(over: str, value: Floats, mature: Floats, weight: Floats) -> str:
             where = f"at about {grown.min():g} {unit}"
         return (
             f"no {over} at maturity: no immature fish is above, and no mature one below, {grown.min():g} {unit}; half "
-            f"of them mature {where}, and no slope can be told"
+            f"of them mature {where}, and no slope can be found"
         )
     if grown.max() <= young.min():
         return f"no {over} at maturity: every mature fish is below every immature one; check maturity and {over}"

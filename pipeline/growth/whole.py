@@ -199,7 +199,7 @@ def _group(
     measured = Ages(ages=ways[first].ages, chance=ways[first].chance[long])
     others = tuple(curve_fit(curve, length, measured, choices.limits, tick) for curve in (GOMPERTZ, LINE))
     names = {f.fish for f in own}
-    told = [f for f in own if f.length_mm and f.maturity in ("immature", "mature")]
+    with_maturity = [f for f in own if f.length_mm and f.maturity in ("immature", "mature")]
     return Group(
         species=species,
         water=water,
@@ -212,8 +212,8 @@ def _group(
         condition=None if choices.standard_weight is None else condition(own, choices.standard_weight),
         mature_at_length=maturity(
             "length",
-            np.array([f.length_mm for f in told], np.float64),
-            np.array([f.maturity == "mature" for f in told], np.float64),
+            np.array([f.length_mm for f in with_maturity], np.float64),
+            np.array([f.maturity == "mature" for f in with_maturity], np.float64),
         ),
     )
 

@@ -15,7 +15,7 @@ from pipeline.records import MACHINE
 SEXES = {"F": "females", "M": "males", "U": "fish of unknown sex", ALL: "all fish"}
 P = 0.05
 LEAST_FOR_A_MEAN = 5
-"""Fish of an age, of fewer of which no mean length is told."""
+"""Fish of an age, of fewer of which no mean length is given."""
 
 
 def paragraph(study: Study, water: Water) -> list[str]:
@@ -57,7 +57,7 @@ def number(e: Estimate, unit: str, digits: int = 0) -> str:
 
 def place(species: str, water: str) -> str:
     """Species and water, also where a table does not tell them."""
-    return f"{species or 'fish of no species told'} in {water or 'no water told'}"
+    return f"{species or 'fish without a species'} in {water or 'an unnamed water'}"
 
 
 def sentence(words: str) -> str:
@@ -83,16 +83,16 @@ def _growth(groups: Sequence[Group]) -> list[str]:
         curve = g.curves[0]
         at = [x for x in g.lengths if x.source == CAPTURE and x.n >= LEAST_FOR_A_MEAN]
         common = max(at, key=lambda x: (x.n, -x.age_class), default=None)
-        told = []
+        parts = []
         if common is not None:
-            told.append(
+            parts.append(
                 f"are {number(common.mean, ' mm')} long at {common.age_class} years on average ({common.n} fish)"
             )
         if not curve.refused:
             linf = curve.parameters[VON_BERTALANFFY.parameters[0]]
-            told.append(f"approach {number(linf, ' mm')} by the curve of {curve.n} fish")
-        if told:
-            out.append(f"{whom} {' and '.join(told)}.")
+            parts.append(f"approach {number(linf, ' mm')} by the curve of {curve.n} fish")
+        if parts:
+            out.append(f"{whom} {' and '.join(parts)}.")
         if curve.refused:
             out.append(f"{whom}: {curve.refused}.")
     return out
@@ -134,14 +134,14 @@ def _maturity(groups: Sequence[Group]) -> list[str]:
     out = []
     for g in groups:
         age, length = g.under[0].maturity, g.mature_at_length
-        told = [
+        parts = [
             f"{number(e.half, unit, digits)} ({e.n} fish)"
             for e, unit, digits in ((age, " years", 1), (length, " mm", 0))
             if e.half.low is not None and e.half.high is not None
         ]
         whom = SEXES[g.sex]
-        if told:
-            out.append(f"Half of the {whom.removeprefix('all ')} are mature at {' and at '.join(told)}.")
+        if parts:
+            out.append(f"Half of the {whom.removeprefix('all ')} are mature at {' and at '.join(parts)}.")
         elif age.refused:
             out.append(f"{sentence(whom)}: {age.refused}.")
         else:
@@ -165,9 +165,9 @@ def _years(water: Water) -> list[str]:
     poor = [str(y.year) for y in water.chronology.years if y.effect.high is not None and y.effect.high < 0]
     if not good and not poor:
         return [f"No year stands out for growth among {len(water.chronology.years)}."]
-    told = [f"good in {_listed(good)}" if good else "", f"poor in {_listed(poor)}" if poor else ""]
+    parts = [f"good in {_listed(good)}" if good else "", f"poor in {_listed(poor)}" if poor else ""]
     chance = f"{water.chronology.fish} fish; each year taken by itself, of which one in twenty stands out by chance"
-    return [f"Growth was {' and '.join(x for x in told if x)} ({chance})."]
+    return [f"Growth was {' and '.join(x for x in parts if x)} ({chance})."]
 
 
 def _lee(water: Water) -> list[str]:

@@ -56,7 +56,7 @@ class Chronology:
 
     @property
     def effects(self) -> dict[int, float]:
-        """The effect of each year told."""
+        """The effect of each year asked for."""
         return {y.year: y.effect.value for y in self.years if y.effect.value is not None}
 
 

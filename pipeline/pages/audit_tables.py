@@ -169,7 +169,7 @@ def _sides(audit: Audit) -> TableOut:
     return TableOut(
         "sides.csv",
         columns,
-        tuple((s.reader, *_precision(s.precision), s.told_sides, *_three(s.right_minus_left)) for s in audit.sides),
+        tuple((s.reader, *_precision(s.precision), s.named_sides, *_three(s.right_minus_left)) for s in audit.sides),
     )
 
 

@@ -102,7 +102,7 @@ def good_and_poor_years(years: Chronology) -> str:
     with mpl.rc_context(STYLE):
         figure, axes = blank()
         axes.axhline(0, color=QUIET, linewidth=0.8)
-        kinds = ((False, BLUE, "o", "middling, as far as can be told"), (True, ORANGE, "D", "good or poor"))
+        kinds = ((False, BLUE, "o", "neither, within the interval"), (True, ORANGE, "D", "good or poor"))
         for sure, colour, marker, name in kinds:
             mine = [y for y in years.years if ((y.effect.low or 0) > 0 or (y.effect.high or 0) < 0) == sure]
             if mine:
@@ -132,12 +132,12 @@ def maturity_curves(groups: Sequence[Group]) -> str:
         figure, axes = blank()
         for g in shown:
             name, colour, marker = SEX_STYLES[g.sex]
-            told = [f for f in g.fish if f.maturity in ("immature", "mature") and f.age_class is not None]
-            ages = sorted({f.age_class for f in told if f.age_class is not None})
-            at = [[f.maturity == "mature" for f in told if f.age_class == age] for age in ages]
+            with_maturity = [f for f in g.fish if f.maturity in ("immature", "mature") and f.age_class is not None]
+            ages = sorted({f.age_class for f in with_maturity if f.age_class is not None})
+            at = [[f.maturity == "mature" for f in with_maturity if f.age_class == age] for age in ages]
             axes.scatter(
                 ages, [np.mean(x) for x in at], s=[8 + 3 * len(x) for x in at], color=colour, marker=marker, alpha=0.5,
-                linewidths=0, label=f"{name} (n {len(told)})",
+                linewidths=0, label=f"{name} (n {len(with_maturity)})",
             )  # fmt: skip
             _logit(axes, g.under[0].maturity, ages, colour)
         axes.set_xlabel("age, years")

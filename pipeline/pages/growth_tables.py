@@ -141,9 +141,9 @@ def _earlier(w: Water) -> Iterable[Row]:
     for key, lengths in by_fish.items():
         f = fish[key]
         for i in range(max(x.size for x in lengths.values())):
-            told = (float(lengths[m.name][i]) if m.name in lengths else None for m in METHODS)
+            lengths_back = (float(lengths[m.name][i]) if m.name in lengths else None for m in METHODS)
             specimen = f.marks.specimen if f.marks else ""
-            yield (f.fish, specimen, w.species, w.water, f.sex, f.age_class, i + 1, *told)
+            yield (f.fish, specimen, w.species, w.water, f.sex, f.age_class, i + 1, *lengths_back)
 
 
 def _difference(species: str, water: str, d: Difference) -> Row:

@@ -85,9 +85,9 @@ def caption(reading: BoneReading, age: Age, specimen: Specimen, left: float, top
 
 def _fish(specimen: Specimen) -> list[str]:
     """What the table tells of the fish."""
-    told = [f"captured {specimen.captured}" if specimen.captured else "no capture date"]
-    told.append(f"{specimen.length_mm:g} mm" if specimen.length_mm is not None else "no length")
-    return told
+    facts = [f"captured {specimen.captured}" if specimen.captured else "no capture date"]
+    facts.append(f"{specimen.length_mm:g} mm" if specimen.length_mm is not None else "no length")
+    return facts
 
 
 def _count(column: _Column, age: Age) -> None:

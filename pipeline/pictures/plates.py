@@ -126,11 +126,11 @@ def _label(bone: TrayBone, detail: Detail) -> tuple[tuple[float, float], list[Wo
         lines.extend((t, _FACT_SIZE, colour, bold) for t in wrapped(text, widest, _FACT_SIZE, bold))
 
     specimen, age = bone.specimen, bone.age
-    told = [specimen.species, f"{specimen.length_mm:g} mm" if specimen.length_mm is not None else ""]
+    facts = [specimen.species, f"{specimen.length_mm:g} mm" if specimen.length_mm is not None else ""]
     if NO_ROW in age.notices:
         add("not in the table", ink.DOUBT_INK, True)
-    elif detail.fish and any(told):
-        add(legible(" · ".join(filter(None, told))), ink.INK, False)
+    elif detail.fish and any(facts):
+        add(legible(" · ".join(filter(None, facts))), ink.INK, False)
     if detail.count:
         if age.annuli is None or age.confidence is None:
             add("no count", ink.DOUBT_INK, True)

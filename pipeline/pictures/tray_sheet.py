@@ -136,8 +136,8 @@ def _header(
     """The lines above the scan, and the height that they take. `promised` is given when it is not what was found."""
     if promised is None:
         looks = f" · {sum(b.age.review for b in bones)} to look at" if counts else " · ids alone, to check the list"
-        told = f"{legible(scan)} · {_bones(len(bones))}{looks} · dotted line: reading order"
-        lines = wrapped(told, width - 2 * _MARGIN, 18)
+        heading = f"{legible(scan)} · {_bones(len(bones))}{looks} · dotted line: reading order"
+        lines = wrapped(heading, width - 2 * _MARGIN, 18)
         words = [Words(text, _MARGIN, 12 + 24 * n, 18, ink.INK) for n, text in enumerate(lines)]
         return words, _HEADER_HEIGHT + 24 * (len(lines) - 1)
     too = "many" if len(bones) > promised else "few"

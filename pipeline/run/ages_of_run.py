@@ -53,10 +53,10 @@ def age_run(
     before = ledger.ages.unlike(now)
     changed = tuple(changes(before, now, {name: scan.cause for name, scan in scans.items()}, call.number))
     differs = bool(before) or list(ledger.ages.specimens()) != [r.specimen.specimen for r in results]
-    told = (*ledger.ages.changes(), *changed)
+    all_changes = (*ledger.ages.changes(), *changed)
     refusals = [scan.refusal for scan in scans.values() if scan.refusal]
     ledger.files.claim((*TABLES, FISH_FILE, *([SIDE_BY_SIDE_FILE] * bool(readings))))
-    tables = write_tables(run, results, ledger.specimens.extra_columns(), refusals, told)
+    tables = write_tables(run, results, ledger.specimens.extra_columns(), refusals, all_changes)
     for name, written in (tables | write_people_tables(run, results, readings)).items():
         if written != name:
             say(f"{name} is open in another program; the new table is beside it, in {written}")

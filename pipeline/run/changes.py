@@ -28,13 +28,13 @@ _READ_AGAIN = {
 _FINAL_COLUMNS = {"final_annuli": "annuli", "final_age_class": "age_class"}
 """Columns of the final age, and their names in its record."""
 _COLUMNS = ("status", "annuli", "edge", "age_class", "year_class", "first_year", "review")
-"""Columns whose changes are told: what a person may have copied elsewhere."""
+"""Columns whose changes are listed: what a person may have copied elsewhere."""
 
 
 def changes(
     before: Iterable[AgedBone], now: Iterable[AgedBone], causes: Mapping[str, str], call: int
 ) -> Iterator[Change]:
-    """Every told cell that differs in this call, in the order of `now`.
+    """Every listed cell that differs in this call, in the order of `now`.
 
     `causes` says of each scan why it was read the last time. Bones that are new or gone are no changes.
     """

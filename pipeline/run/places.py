@@ -63,7 +63,7 @@ def is_far(kept: str) -> bool:
 
 
 def found_path(run: Path, kept: str) -> Path | None:
-    """The scan that `kept_path` told of; None when no more than a digest was kept."""
+    """The scan that `kept_path` names; None when no more than a digest was kept."""
     return None if is_far(kept) or not kept else Path(os.path.normpath(run.resolve() / kept))
 
 

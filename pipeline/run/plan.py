@@ -64,7 +64,7 @@ def plan(
         cause, sha256 = _cause(ref, earlier, digest, ref.scan in pictures, settings, code)
         bones: tuple[int, ...] = ()
         if cause == "table" and earlier and ref.scan in pictures:
-            bones = _told_anew(earlier.hints, digest)
+            bones = _corrected_bones(earlier.hints, digest)
             sha256 = earlier.sha256 if bones else ""
         if cause:
             planned.append(
@@ -80,7 +80,7 @@ def digest_of_hints(hints: Sequence[Specimen]) -> str:
     return json.dumps(parts | {"scan": digest_of((max((row.bone for row in hints), default=None), lightings))})
 
 
-def _told_anew(before: str, now: str) -> tuple[int, ...]:
+def _corrected_bones(before: str, now: str) -> tuple[int, ...]:
     """The bones of which people say something else than before, while what concerns the whole scan is the same; none
     where it is not, or where an older version kept no more than one digest."""
     old, new = json.loads(before) if before.startswith("{") else {}, json.loads(now)

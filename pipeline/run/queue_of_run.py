@@ -54,7 +54,7 @@ def write_queue(run: Path, ledger: Ledger, bones: Sequence[Bone], say: Say) -> P
 def shorten_queue(run: Path, ledger: Ledger, say: Say) -> None:
     """Take out of queue.csv what people have read since, in its order; bones on which readers now differ come first.
 
-    The ledger keeps the bones that were read, so that progress through the queue can be told. Nothing is done where no
+    The ledger keeps the bones that were read, so that progress through the queue can be shown. Nothing is done where no
     queue was made.
     """
     before = ledger.queue.all()

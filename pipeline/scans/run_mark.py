@@ -41,10 +41,10 @@ def run_id(folder: Path) -> str:
     """The id of the run that run.json tells of; blank when there is none, or it is not ours."""
     try:
         with regular_files.opened(folder / NAME) as stream:
-            told = json.loads(stream.read(_MOST_MARK_BYTES))
+            content = json.loads(stream.read(_MOST_MARK_BYTES))
     except (OSError, ValueError, RecursionError):
         return ""
-    if not isinstance(told, dict) or told.get("made_by") != MADE_BY:
+    if not isinstance(content, dict) or content.get("made_by") != MADE_BY:
         return ""
-    found = told.get("run")
+    found = content.get("run")
     return found if isinstance(found, str) and _ID.fullmatch(found) else ""

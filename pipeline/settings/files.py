@@ -138,5 +138,5 @@ def _written_at(place: KeyPath, origin: Mapping[KeyPath, str]) -> KeyPath:
 def _line(place: KeyPath, what: str, origin: Mapping[KeyPath, str]) -> str:
     file = next((origin[place[:n]] for n in range(len(place), 0, -1) if place[:n] in origin), "general.toml")
     # A species' own file does not name the species again in front of each key.
-    told = place[2:] if place[:1] == ("species",) else place
-    return f"{file}: {'.'.join(map(str, told))}: {what}"
+    shown = place[2:] if place[:1] == ("species",) else place
+    return f"{file}: {'.'.join(map(str, shown))}: {what}"

@@ -1,4 +1,4 @@
-"""Tables that people enter into a run: readings or corrections, told apart by their columns, judged row by row."""
+"""Tables that people enter into a run: readings or corrections, known by their columns, judged row by row."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """May a last annulus lie at the margin, where nothing shows it?
 
 A mark counts only where opaque bone is seen beyond it. A winter zone at the margin, or an annulus closer to it than the
-scan can part, is never counted: it is told as the edge, and the count with one more keeps the probability that date and
-margin give it.
+scan can part, is never counted: it is the edge, and the count with one more keeps the probability that date and margin
+give it.
 """
 
 from __future__ import annotations

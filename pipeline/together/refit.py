@@ -289,22 +289,22 @@ def folds(scans: Sequence[str]) -> NDArray[np.int64]:
     return fold
 
 
-def _right(told: Numbers, annuli: NDArray[np.int64]) -> NDArray[np.bool_]:
-    return np.asarray(told.argmax(axis=1) == annuli)
+def _right(probability: Numbers, annuli: NDArray[np.int64]) -> NDArray[np.bool_]:
+    return np.asarray(probability.argmax(axis=1) == annuli)
 
 
-def _log_score(told: Numbers, annuli: NDArray[np.int64]) -> Numbers:
-    known = annuli < told.shape[1]
-    p = np.where(known, told[np.arange(len(told)), np.where(known, annuli, 0)], 0.0)
+def _log_score(probability: Numbers, annuli: NDArray[np.int64]) -> Numbers:
+    known = annuli < probability.shape[1]
+    p = np.where(known, probability[np.arange(len(probability)), np.where(known, annuli, 0)], 0.0)
     return np.asarray(np.log(np.maximum(p, LEAST_TOLD)))
 
 
-def _figures(told: Numbers, annuli: NDArray[np.int64]) -> Figures:
-    right = _right(told, annuli)
+def _figures(probability: Numbers, annuli: NDArray[np.int64]) -> Figures:
+    right = _right(probability, annuli)
     return Figures(
         exact=float(right.mean()),
-        within_one=float((np.abs(told.argmax(axis=1) - annuli) <= 1).mean()),
-        calibration_error=calibration_error(told.max(axis=1), right),
+        within_one=float((np.abs(probability.argmax(axis=1) - annuli) <= 1).mean()),
+        calibration_error=calibration_error(probability.max(axis=1), right),
     )
 
 

@@ -21,7 +21,7 @@ from pipeline.together.review import PLAIN, Circumstances, Findings, notices_of,
 
 LEAST_COVER = 0.9
 """The range of counts holds at least this probability."""
-LEAST_TOLD = 5e-5
+LEAST_LISTED = 5e-5
 """Counts less probable than this are left out of the table: it has four decimals."""
 MARGIN_DOUBT = 0.3
 """Probability of a last annulus unseen at the margin from which a person must look there."""
@@ -107,7 +107,7 @@ def _margin(j: JudgedBone, radii: tuple[float, ...], share: float, settings: Set
     """What the margin shows for the probable counts: one annulus fewer leaves the last one's growth at the margin."""
     c = j.counted
     n = j.annuli
-    counts = tuple((k, p) for k, p in enumerate(j.probability.tolist()) if p > LEAST_TOLD)
+    counts = tuple((k, p) for k, p in enumerate(j.probability.tolist()) if p > LEAST_LISTED)
     shares = {n: share}
     if radii:
         fewer = radii[:-1]
@@ -129,8 +129,8 @@ def _age(
 ) -> Age:
     c, n = j.counted, j.annuli
     low, high = _range(j.probability, n)
-    told = _told(j.probability)
-    confidence = dict(told)[n]  # as in the table: the two must agree to the last digit
+    listed = _listed(j.probability)
+    confidence = dict(listed)[n]  # as in the table: the two must agree to the last digit
     ambiguous = j.first_ambiguous(settings.review.first_year_doubt)
     check, split = split_or_check(c)
     found = Findings(
@@ -168,7 +168,7 @@ def _age(
         first_year="ambiguous" if ambiguous else "clear",
         reasons=reasons_of(found, settings.review),
         notices=notices_of(found),
-        count_probabilities=told,
+        count_probabilities=listed,
         age_probabilities=age.probabilities,
         age_by_count=age.by_count,
         marks=marks,
@@ -189,7 +189,7 @@ def _range(probability: Numbers, n: int) -> tuple[int, int]:
     return best[2], best[3]
 
 
-def _told(probability: Numbers) -> tuple[tuple[int, float], ...]:
-    told = [(k, p) for k, p in enumerate(probability.tolist()) if p >= LEAST_TOLD]
-    total = sum(p for _, p in told)
-    return tuple((k, p / total) for k, p in told)
+def _listed(probability: Numbers) -> tuple[tuple[int, float], ...]:
+    listed = [(k, p) for k, p in enumerate(probability.tolist()) if p >= LEAST_LISTED]
+    total = sum(p for _, p in listed)
+    return tuple((k, p / total) for k, p in listed)

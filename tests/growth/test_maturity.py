@@ -56,7 +56,7 @@ def test_length_in_millimetres_and_in_metres_give_the_same_curve():
     ("counts", "words"),
     [
         ([0, 0, 20, 20], "half of them mature between 2 and 3 years"),
-        ([0, 0, 9, 20], "no slope can be told"),
+        ([0, 0, 9, 20], "no slope can be found"),
         ([20, 20, 0, 0], "every mature fish is below every immature one"),
         ([19, 12, 8, 1], "falls with age"),
         ([0, 0, 0, 1], "1 mature fish, and it takes 2"),
