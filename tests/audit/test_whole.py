@@ -225,4 +225,4 @@ def test_runs_without_bones_or_counts_give_words_and_no_figures():
     assert "The run run holds no bones." in audit(readings({"anna": [3]}), [empty], None).answers.notes
     unread = audit(readings({"anna": [3, 4]}), [run([NAN, NAN], confidence=[NAN, NAN], review=[True, True])], None)
     assert unread.machine is None
-    assert "nothing can be said about the machine" in said(unread, "Machine and readers")
+    assert "the machine cannot be judged" in said(unread, "Machine and readers")
