@@ -38,6 +38,12 @@ TEXTURE_PERCENTILE = 90
 """Of the depths of opposite ridges: what texture reaches now and then."""
 
 
+LEAST_PLAIN = 1e-12
+"""Together weigh so little only ridges that no block shows."""
+PLAIN_WITHIN = 0.3
+"""Share of the radius, standard deviation of a bell: ridges so near to one another are held against each other."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """What evidence is computed from; arrays are (ridge,) in radial samples and opacity loss unless said otherwise."""
@@ -106,6 +112,17 @@ class Seen:
         depth = self.ridges.depth
         return np.asarray(0.5 * (np.concatenate([depth[:1], depth[:-1]]) + np.concatenate([depth[1:], depth[-1:]])))
 
+    def against_plain(self, value: Numbers) -> Numbers:
+        """How far a value of each ridge lies from that of the plain ridges around it, (ridge,): an annulus looks like its
+        neighbours, a check is thinner and fainter. 0 where there is no other ridge."""
+        place = self.ridges.edge / self.margin
+        plain = (self.ridges.depth * self.block_share) ** 2
+        weight = np.exp(-0.5 * ((place[:, None] - place) / PLAIN_WITHIN) ** 2) * plain
+        np.fill_diagonal(weight, 0.0)
+        total = weight.sum(1)
+        usual = (weight @ value) / np.maximum(total, LEAST_PLAIN)
+        return np.where(total > LEAST_PLAIN, value - usual, 0.0)
+
     @property
     def deepest(self) -> Numbers:
         """(rank,) depths of the bone's ridges, the deepest first."""
@@ -150,6 +167,8 @@ COLUMNS: Mapping[str, Callable[[Seen], Numbers]] = {
     "depth_to_strongest": lambda s: np.log(s.ridges.depth / s.deepest[0]),
     "depth_to_third": lambda s: np.log(s.ridges.depth / s.deepest[min(2, len(s.deepest) - 1)]),
     "depth_to_median": lambda s: np.log(s.ridges.depth / np.median(s.ridges.depth)),
+    "depth_to_plain": lambda s: s.against_plain(_log(s.ridges.depth, 1e-3)),
+    "width_to_plain": lambda s: s.against_plain(np.log(s.ridges.width)),
     "t_to_median": lambda s: np.log(np.maximum(s.t, 0.05) / max(float(np.median(s.t)), 0.05)),
     "log_width_px": lambda s: np.log(s.ridges.width / s.samples_per_px),
     "log_rim_px": lambda s: np.log(np.minimum(s.rim_px, NEAR_MARGIN_PX) + 0.7),

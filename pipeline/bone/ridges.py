@@ -33,7 +33,7 @@ MARGIN_ZONE = 0.05
 """Share of the radius below the margin in which the outer flank may be missing."""
 WIDTH_POWER = 0.22
 """Response grows by width to this power: of two equal contrasts the wider is less likely noise."""
-INNERMOST = 0.035
+INNERMOST = 0.02
 """Share of the radius about the focus where the socket hides everything."""
 
 

@@ -1,8 +1,9 @@
 """Bone -> strip (ray x radius) about the focus, flattened so that marks run straight across the rays.
 
 Growth is roughly the outline shrunk towards the focus, so a strip scaled to a smooth envelope of the margin is nearly
-flat. What is left (young bones have another shape; each mark wavers) is taken out in two ways: the local slope of the
-marks is followed from the axis outward, then every ray is shifted, sample by sample, to match the mean of all rays.
+flat. What is left (young bones have another shape; each mark wavers) is taken out in three ways: lines are followed
+from ray to ray, however steeply they turn; then the local slope of the marks is followed from the axis outward; then
+every ray is shifted, sample by sample, to match the mean of all rays.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bone.follow_lines import steps_from_axis, towards_axis
 from pipeline.bone.median import median
 from pipeline.bone.rim import STEPS_PX, WITHIN_DEGREES
 from pipeline.bone.smoothing import smooth, smooth_trusted
@@ -60,6 +62,8 @@ def unwrap(bone: Bone, loss: Float, axis: Axis, settings: UnwrapSettings) -> Str
     grid = _Grid(bone, loss, axis, angle, envelope.astype(np.float32), margin.astype(np.float32), share, settings)
     coarse = grid.every(COARSE)
     shift = np.zeros((len(angle[::COARSE]), samples), np.float32)
+    value, trust = coarse.sample(shift, sub_rays=SUB_RAYS)
+    shift = outward(shift, steps_from_axis(value, trust))
     for sigma in settings.slope_sigmas:
         value, trust = coarse.sample(shift)
         shift = follow_slopes(value, trust, shift, settings.slope_sigma_rays / COARSE, sigma * samples)
@@ -246,16 +250,19 @@ def follow_slopes(value: Float, trust: Float, shift: Float, sigma_rays: float, s
     most = MOST_SLOPE * value.shape[1]
     slope = np.clip(slope, -most, most)
 
-    rays, samples = value.shape
-    centre = rays // 2
+    ray = np.arange(len(slope))
+    return outward(shift, np.sign(ray - len(ray) // 2)[:, None] * slope[towards_axis(len(ray))])
+
+
+def outward(shift: Float, step: Float) -> Float:
+    """The shift with the steps of `follow_lines.steps_from_axis` added up from the axis ray outward, (ray, radius)."""
+    rays, samples = step.shape
     out = np.zeros((rays, samples), np.float32)
     base = np.arange(samples, dtype=np.float64)
-    for step in (1, -1):
+    for side in (range(rays // 2 + 1, rays), range(rays // 2 - 1, -1, -1)):
         offset = np.zeros(samples)
-        ray = centre
-        while 0 <= ray + step < rays:
-            offset = offset + step * np.interp(base + offset, base, slope[ray])
-            ray += step
+        for ray in side:
+            offset = offset + np.interp(base + offset, base, step[ray])
             out[ray] = offset
     return _compose(shift, out)
 

@@ -39,6 +39,8 @@ class Pairs:
     """Of the second mark, against the gap before it; 0 is usual."""
     depth_step: Numbers
     """Difference of the logarithms of their depths."""
+    width_step: Numbers
+    """Difference of the logarithms of their widths."""
     run_step: Numbers
     """Difference of how far they run along the arc."""
     from_focus: Numbers
@@ -65,6 +67,7 @@ PAIR: Shared = {
     "width": lambda p: p.log_width_to_gap * (1 - p.from_focus),
     "width_square": lambda p: p.log_width_to_gap**2 * (1 - p.from_focus),
     "depth_step": lambda p: np.clip(np.abs(p.depth_step), 0, 3) * (1 - p.from_focus),
+    "width_step": lambda p: np.clip(np.abs(p.width_step), 0, 3) * (1 - p.from_focus),
     "run_step": lambda p: np.abs(p.run_step) * (1 - p.from_focus),
     "first": lambda p: p.from_focus,
     "first_width": lambda p: p.log_width_to_gap * p.from_focus,
@@ -145,6 +148,7 @@ def _pairs(c: Chains) -> Pairs:
         log_gap_px=log_gap_px,
         log_width_to_gap=np.clip(c.log_width_px[:, None, :] - log_gap_px, -3.5, 1.5) - USUAL_LOG_WIDTH_TO_GAP,
         depth_step=c.log_depth[:, None, :] - _nodes(c.log_depth)[:, :, None],
+        width_step=c.log_width_px[:, None, :] - _nodes(c.log_width_px)[:, :, None],
         run_step=c.arc_run[:, None, :] - _nodes(c.arc_run)[:, :, None],
         from_focus=from_focus,
         log_rim_px=np.broadcast_to(np.log(rim * radius + 0.5), gap.shape),
