@@ -24,6 +24,7 @@ SUMMER_OPACITY, WINTER_OPACITY = 0.80, 0.45  # share of light scattered back
 THINNER_AT_MARGIN = 0.2  # share of the base's opacity that the margin lacks
 BED = {"reflected": 0.06, "transmitted": 0.93}
 BLUR_PX = 0.7
+LOBES = 7  # waves of a mark or margin in a full turn
 
 
 @dataclass(frozen=True)
@@ -58,20 +59,21 @@ def draw_bone(
     contrast: float = 1.0,
     noise: float = 0.006,
     bits: int = 8,
+    lobes: float = 0.0,
 ) -> Drawn:
     """A bone of `radius_mm` from focus to margin.
 
     `annuli`: how many, by steps that shrink evenly; or the radius of each in mm. `outline`: one of OUTLINES.
     `angle_deg`: direction of the growth axis from x towards y. `lighting`: `reflected` (dark bed, opaque zones bright)
     or `transmitted`. `contrast`: 1 plain, 0 without marks. `noise`: standard deviation, share of white. `bits`: 8 or
-    16.
+    16. `lobes`: height of the waves in marks and margin of a fan, share of their radius; every mark waves in its own way.
     """
     radii_mm = _shrinking(annuli, radius_mm) if isinstance(annuli, int) else [float(r) for r in annuli]
     if any(outer <= inner for inner, outer in pairwise([0.0, *radii_mm, radius_mm])):
         raise ValueError("each annulus must lie beyond the one before and inside the margin")
     scale = dpi / 25.4
     full = radius_mm * scale
-    corners = _turned(_corners(outline, full), angle_deg, mirror)
+    corners = _turned(_corners(outline, full, lobes), angle_deg, mirror)
     pad = EMPTY_MM * scale
     focus = np.array([pad, pad]) - corners.min(axis=0)
     shape = tuple(int(np.ceil(v)) for v in (np.ptp(corners, axis=0) + 2 * pad)[::-1])
@@ -84,7 +86,7 @@ def draw_bone(
         for step in range(SOFT_STEPS, -1, -1):  # from the sharp outer edge inwards, back to summer
             loss = contrast * (SUMMER_OPACITY - WINTER_OPACITY) * step / SOFT_STEPS
             size = inner[k] - width * (SOFT_STEPS - step) / SOFT_STEPS
-            rows, columns = _ring(outline, focus, size, angle_deg, mirror, shape)
+            rows, columns = _ring(outline, focus, size, angle_deg, mirror, shape, lobes, phase=1.3 * k)
             opacity[rows, columns] = SUMMER_OPACITY - loss
     knob = draw.disk((focus[1], focus[0]), 0.045 * full, shape=shape)
     opacity[knob] = 0.95
@@ -113,7 +115,7 @@ def _shrinking(count: int, radius_mm: float) -> list[float]:
     return [float(r) for r in np.cumsum(steps)[:-1] / steps.sum() * radius_mm]
 
 
-def _corners(outline: str, full: float) -> NDArray[np.float64]:
+def _corners(outline: str, full: float, lobes: float = 0.0) -> NDArray[np.float64]:
     """Points x, y of the margin about the focus; the growth axis is x."""
     if outline == "round":  # an egg with the focus at its small end; the middle of an ellipse is where scales begin
         turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
@@ -123,7 +125,7 @@ def _corners(outline: str, full: float) -> NDArray[np.float64]:
         return full * np.array([[-0.06, -0.03], [-0.03, -0.07], [1.0, -0.5], [1.0, 0.45], [-0.03, 0.07], [-0.06, 0.03]])
     half = np.deg2rad(48)
     arc = np.linspace(-half, half, 160)
-    reach = np.ones_like(arc)
+    reach = 1 + lobes * np.sin(LOBES * arc)
     if outline == "notched":
         reach -= 0.10 * np.clip(1 - np.abs(arc - np.deg2rad(24)) / np.deg2rad(7), 0, 1)
         reach += 0.10 * np.clip(1 - np.abs(arc + np.deg2rad(42)) / np.deg2rad(6), 0, 1)
@@ -147,8 +149,14 @@ def _filled(points: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.b
 
 
 def _ring(outline: str, focus: NDArray[np.float64], size: float, angle_deg: float, mirror: bool,
-          shape: tuple[int, ...]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
+          shape: tuple[int, ...], lobes: float, phase: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
     """Pixels inside the mark of a given radius on the growth axis."""
+    if lobes:
+        turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+        reach = size * (1 + lobes * (np.sin(LOBES * turn + phase) - np.sin(phase)))
+        around = np.stack([reach * np.cos(turn), reach * np.sin(turn)], axis=1)
+        corners = _turned(around, angle_deg, mirror) + focus
+        return draw.polygon(corners[:, 1], corners[:, 0], shape)
     if outline in ("fan", "notched"):
         return draw.disk((focus[1], focus[0]), size, shape=shape)
     corners = _turned(_corners(outline, size), angle_deg, mirror) + focus

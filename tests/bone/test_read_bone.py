@@ -245,6 +245,12 @@ def test_growth_as_uneven_as_that_of_trees_is_counted_back() -> None:
     assert max(error) <= 1
 
 
+@pytest.mark.parametrize("lobes", [0.02, 0.05])
+@pytest.mark.parametrize("annuli", [3, 5])
+def test_marks_that_wave_each_in_its_own_way_are_counted_as_straight_ones_are(annuli: int, lobes: float) -> None:
+    assert read_one(natural_bone(annuli, lobes=lobes, angle_deg=35.0).picture).age.annuli == annuli
+
+
 def test_a_year_without_growth_leaves_no_annulus_of_its_own() -> None:
     widths = series()
     (missing,) = np.flatnonzero(widths == 0)  # the one ring of the series that the tree did not form
