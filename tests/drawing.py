@@ -66,7 +66,7 @@ def draw_bone(
     `annuli`: how many, by steps that shrink evenly; or the radius of each in mm. `outline`: one of OUTLINES.
     `angle_deg`: direction of the growth axis from x towards y. `lighting`: `reflected` (dark bed, opaque zones bright)
     or `transmitted`. `contrast`: 1 plain, 0 without marks. `noise`: standard deviation, share of white. `bits`: 8 or
-    16. `lobes`: height of the waves in marks and margin of a fan, share of their radius; every mark waves in its own way.
+    16. `lobes`: height of the waves in marks and margin of a fan, share of their radius; each mark has its own.
     """
     radii_mm = _shrinking(annuli, radius_mm) if isinstance(annuli, int) else [float(r) for r in annuli]
     if any(outer <= inner for inner, outer in pairwise([0.0, *radii_mm, radius_mm])):

@@ -113,8 +113,8 @@ class Seen:
         return np.asarray(0.5 * (np.concatenate([depth[:1], depth[:-1]]) + np.concatenate([depth[1:], depth[-1:]])))
 
     def against_plain(self, value: Numbers) -> Numbers:
-        """How far a value of each ridge lies from that of the plain ridges around it, (ridge,): an annulus looks like its
-        neighbours, a check is thinner and fainter. 0 where there is no other ridge."""
+        """How far a value of each ridge lies from that of the plain ridges around it, (ridge,): an annulus looks like
+        its neighbours, a check is thinner and fainter. 0 where there is no other ridge."""
         place = self.ridges.edge / self.margin
         plain = (self.ridges.depth * self.block_share) ** 2
         weight = np.exp(-0.5 * ((place[:, None] - place) / PLAIN_WITHIN) ** 2) * plain

@@ -46,9 +46,9 @@ def steps_from_axis(value: Float, trust: Float) -> Float:
     seen = np.clip(seen / max(usual, 1e-6), -MOST_ALIKE, MOST_ALIKE)
     before = towards_axis(rays)
     shift = _best_shifts(seen[before], known[before], seen, known)
-    shift = smooth(shift.astype(np.float32), 0.0, 1.0) * np.float32((samples - 1) / (KNOTS - 1))
+    step = smooth(shift.astype(np.float32), 0.0, 1.0) * np.float32((samples - 1) / (KNOTS - 1))
     every = np.arange(samples)
-    return np.stack([np.interp(every, knot, s) for s in shift]).astype(np.float32)
+    return np.stack([np.interp(every, knot, s) for s in step]).astype(np.float32)
 
 
 def towards_axis(rays: int) -> NDArray[np.int64]:
@@ -57,7 +57,7 @@ def towards_axis(rays: int) -> NDArray[np.int64]:
     return ray - np.sign(ray - rays // 2)
 
 
-def _best_shifts(here: Float, here_known: Numbers, there: Float, there_known: Numbers) -> Numbers:
+def _best_shifts(here: Float, here_known: NDArray[np.bool_], there: Float, there_known: NDArray[np.bool_]) -> Numbers:
     """Knots by which each place of every ray is shifted on the other ray, (ray, knot)."""
     rays, knots = here.shape
     shifts = np.arange(-MOST_STEP, MOST_STEP + 1)
