@@ -14,7 +14,7 @@ from pipeline.records import BoneReading, Specimen
 AGES = range(1, 7)
 SHOWN = (
     "log_depth", "log_t", "block_share", "low_quartile", "high_quartile", "weakest_tenth", "arc_run",
-    "depth_to_texture_near", "depth_to_texture", "peak_level",
+    "depth_to_texture_near", "depth_to_texture", "depth_to_plain", "peak_level",
 )  # fmt: skip
 """Evidence of which an annulus has more than texture."""
 

@@ -27,7 +27,7 @@ BESIDE = 0.6
 """Rays, standard deviation: and over so many of them, since lines go on as they went."""
 TURN = 0.5
 """Cost of shifting a place by one knot more than its neighbour, in typical contrasts."""
-STAY = 0.045
+STAY = 0.03
 """Cost of each knot of shift: where nothing is seen the ray stays as it is."""
 
 

@@ -62,7 +62,7 @@ def unwrap(bone: Bone, loss: Float, axis: Axis, settings: UnwrapSettings) -> Str
     grid = _Grid(bone, loss, axis, angle, envelope.astype(np.float32), margin.astype(np.float32), share, settings)
     coarse = grid.every(COARSE)
     shift = np.zeros((len(angle[::COARSE]), samples), np.float32)
-    value, trust = coarse.sample(shift, sub_rays=SUB_RAYS)
+    value, trust = coarse.sample(shift)
     shift = outward(shift, steps_from_axis(value, trust))
     for sigma in settings.slope_sigmas:
         value, trust = coarse.sample(shift)

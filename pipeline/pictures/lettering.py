@@ -79,6 +79,7 @@ def legible(text: str, bold: bool = False) -> str:
 
 
 @lru_cache(maxsize=4096)
+@lru_cache(maxsize=4096)
 def extent(text: str, size: int, bold: bool = False) -> tuple[float, float]:
     """Width and height of one line of text in pixels."""
     used = font(size, bold)
@@ -87,20 +88,14 @@ def extent(text: str, size: int, bold: bool = False) -> tuple[float, float]:
     return float(max(right, used.getlength(text)) - min(left, 0)), float(ascent + descent)
 
 
-@lru_cache(maxsize=4096)
-def _advance(text: str, size: int, bold: bool) -> float:
-    """How much farther the next word begins because of this one, pixels."""
-    return float(font(size, bold).getlength(text))
-
-
 def wrapped(text: str, width: float, size: int, bold: bool = False) -> list[str]:
     """The text in lines no wider than `width` pixels: broken at spaces, and inside a word too long for one."""
     lines: list[str] = []
     line, used = "", 0.0
-    gap = _advance(" ", size, bold)
+    gap, _ = extent(" ", size, bold)
     for word in text.split(" "):
         # Words are measured one by one: few are new, and nearly every line would be.
-        wide = _advance(word, size, bold)
+        wide, _ = extent(word, size, bold)
         if line and used + gap + wide <= width:
             line, used = f"{line} {word}", used + gap + wide
             continue
@@ -111,7 +106,7 @@ def wrapped(text: str, width: float, size: int, bold: bool = False) -> list[str]
             cut = next(n for n in range(len(line) - 1, 0, -1) if n == 1 or extent(line[:n], size, bold)[0] <= width)
             lines.append(line[:cut])
             line = line[cut:]
-            used = _advance(line, size, bold)
+            used, _ = extent(line, size, bold)
     return [*lines, line]
 
 

@@ -24,7 +24,7 @@ from pipeline.together.judge import judge
 from pipeline.together.refit import Gain
 from pipeline.together.refit import refit as together_refit
 
-BONES = odd_bones(60, 1, fainter=2.5)
+BONES = odd_bones(60, 1, fainter=1.5)
 
 
 def scan(name: str) -> KnownScan:

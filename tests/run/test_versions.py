@@ -74,10 +74,11 @@ WITHOUT_EFFECT = (
     "run/places.py",
     "run/ledger",
     "regular_files.py",
+    "threads.py",
     "scans/run_mark.py",
 )
-"""Settings have digests of their own; errors, the child process, opening and writing of files, and the ledger change no
-result."""
+"""Settings have digests of their own; errors, the child process, opening and writing of files, how many threads, and the
+ledger change no result."""
 
 
 @pytest.mark.parametrize(

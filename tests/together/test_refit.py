@@ -29,7 +29,7 @@ from pipeline.together.refit import (
 )
 
 QUICK = SETTINGS.model_copy(update={"refit": SETTINGS.refit.model_copy(update={"iterations": 10})})
-ODD = 5.0
+ODD = 1.7
 """Standard deviations by which marks of the odd water look fainter: half of the counts are then missed as shipped."""
 
 
@@ -43,7 +43,7 @@ def known(number: int, seed: int, fainter: float) -> tuple[KnownBone, ...]:
 
 @lru_cache(maxsize=2)
 def of_odd_water(fainter: float = ODD) -> Refit:
-    return refit(known(60, 3, fainter), QUICK)
+    return refit(known(120, 3, fainter), QUICK)  # of fewer bones the calibration error is mostly chance
 
 
 def exact(bones: tuple[KnownBone, ...], settings: Settings) -> float:
@@ -92,7 +92,7 @@ def test_weights_stay_near_the_shipped_ones_and_keep_their_names():
 
 
 def test_the_same_readings_give_the_same_weights():
-    assert refit(known(60, 3, ODD), QUICK) == of_odd_water()
+    assert refit(known(120, 3, ODD), QUICK) == of_odd_water()
 
 
 def test_swapped_ids_among_the_readings_do_not_spoil_the_rest():
