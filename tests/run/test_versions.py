@@ -77,8 +77,8 @@ WITHOUT_EFFECT = (
     "threads.py",
     "scans/run_mark.py",
 )
-"""Settings have digests of their own; errors, the child process, opening and writing of files, how many threads, and the
-ledger change no result."""
+"""Settings have digests of their own; errors, the child process, opening and writing of files, how many threads,
+and the ledger change no result."""
 
 
 @pytest.mark.parametrize(
