@@ -37,6 +37,15 @@ class FileRows:
         with self._file.transaction() as db:
             db.executemany("INSERT OR IGNORE INTO files VALUES (?)", [(name,) for name in new])
 
+    def has(self, name: str) -> bool:
+        """Whether this run wrote, or was about to write, a file of this name."""
+        return bool(self._ours((name,)))
+
+    def begin(self, beginning: str) -> bool:
+        """Whether this run wrote, or was about to write, a file whose name begins so."""
+        query = "SELECT 1 FROM files WHERE substr(name, 1, ?) = ? LIMIT 1"
+        return bool(self._file.rows(query, len(beginning), beginning))
+
     def remove(self, names: Iterable[str]) -> None:
         """Remove those of these files that this run wrote, and forget them."""
         ours = self._ours(list(names))

@@ -18,7 +18,7 @@ from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.run_lock import LOCK
 from pipeline.scans import run_mark
 from pipeline.settings.whole import Settings
-from pipeline.tables.atomic import is_part, there, write_text
+from pipeline.tables.atomic import MOST_OF_NAME, becoming, is_part, there, write_text
 
 NAME = run_mark.NAME
 LOG = "log.jsonl"
@@ -79,7 +79,7 @@ def tidy(out: Path, ledger: Ledger) -> None:
         for folder in _folders(out):
             folder.mkdir(exist_ok=True)
             for path in folder.iterdir():
-                if is_part(path.name):
+                if _is_ours(out, path, ledger):
                     path.unlink(missing_ok=True)
         if not there(out / NAME) or regular_files.read(out / NAME) != description.encode():
             write_text(out / NAME, description)
@@ -87,6 +87,17 @@ def tidy(out: Path, ledger: Ledger) -> None:
         raise RunError(
             f"{e.filename or out}: cannot be written: {e.strerror}; check the folder's rights, or give another --out"
         ) from None
+
+
+def _is_ours(out: Path, path: Path, ledger: Ledger) -> bool:
+    """Whether a file was to become one that this run writes, so that a part of anybody else's stays where it is."""
+    name = becoming(path.name)
+    if name is None:
+        return False
+    place = path.with_name(name).relative_to(out).as_posix()
+    if place == FILE:
+        return True
+    return ledger.files.begin(place) if len(name) == MOST_OF_NAME else ledger.files.has(place)
 
 
 def _folders(out: Path) -> Iterator[Path]:

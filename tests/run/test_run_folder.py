@@ -110,11 +110,29 @@ def test_run_json_tells_versions_settings_and_counts_but_no_path(tmp_path):
 
 def test_half_written_files_of_a_killed_batch_are_removed_and_no_others(tmp_path):
     run = begun(tmp_path / "run")
-    mine = (".a-1.jpg.x1.part", "mine.part", ".mine.part", ".a-1.jpg.opercle-x.part", "a-1.jpg.opercle-0123abcd.part")
-    for name in (".a-1.jpg.opercle-0123abcd.part", *mine):
+    long = "b" * 60
+    with Ledger(run) as ledger:
+        ledger.files.claim(["crops/a-1.jpg", f"crops/{long}.jpg"])
+    ours = (".a-1.jpg.opercle-0123abcd.part", f".{long[:40]}.opercle-0123abcd.part")
+    strangers = (
+        ".a-1.jpg.x1.part",
+        "mine.part",
+        ".mine.part",
+        ".a-1.jpg.opercle-x.part",
+        "a-1.jpg.opercle-0123abcd.part",
+    )
+    of_another_run = (
+        ".a-2.jpg.opercle-0123abcd.part",
+        f".{'c' * 40}.opercle-0123abcd.part",
+        ".a-1.opercle-0123abcd.part",
+    )
+    for name in (*ours, *strangers, *of_another_run):
         (run / "crops" / name).touch()
+    (run / ".run.json.opercle-0123abcd.part").touch()
+    (run / ".growth.json.opercle-0123abcd.part").touch()
     begun(run)
-    assert {p.name for p in (run / "crops").iterdir()} == set(mine)
+    assert {p.name for p in (run / "crops").iterdir()} == {*strangers, *of_another_run}
+    assert {p.name for p in run.iterdir() if p.name.endswith(".part")} == {".growth.json.opercle-0123abcd.part"}
 
 
 def test_a_file_that_the_run_did_not_write_is_neither_written_over_nor_removed(tmp_path):
