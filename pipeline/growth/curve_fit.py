@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.growth.ages import Ages
 from pipeline.growth.curves import Curve, fitted
-from pipeline.growth.estimate import LEVEL, Estimate, Floats, Whole, of_draws
+from pipeline.growth.estimate import Estimate, Floats, Whole, of_draws, tail_of_draws
 
 MOST_STEPS = 300
 SETTLED = 1e-5
@@ -171,15 +171,16 @@ def _with_intervals(curve: Curve, length: Floats, ages: Ages, found: _State, lim
     if without > (1 - LEAST_DRAWS_WITH_ASYMPTOTE) * limits.draws:
         why = f"no {curve.title} curve: in {without} of {limits.draws} draws of these fish no asymptote was found"
         return CurveFit(curve=curve, n=n, refused=why)
+    tail = tail_of_draws(n, len(curve.parameters))
     # A draw without an asymptote has an infinite one, which it approaches at rate nought.
     lost = {name: np.inf if i == 0 else -np.inf for i, name in enumerate(curve.parameters)}
     parameters = {
         name: of_draws(
-            float(found.parameters[i]), np.array([*(p[i] for p in drawn), *[lost[name]] * without], np.float64)
+            float(found.parameters[i]), np.array([*(p[i] for p in drawn), *[lost[name]] * without], np.float64), tail
         )
         for i, name in enumerate(curve.parameters)
     }
-    limits_of_band = np.quantile(np.array(bands), [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
+    limits_of_band = np.quantile(np.array(bands), [tail, 1 - tail], axis=0)
     at = curve.length(grid, found.parameters)
     return CurveFit(
         curve=curve,

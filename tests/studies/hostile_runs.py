@@ -75,7 +75,10 @@ def rows_of_ledger(value: object) -> Iterator[tuple[str, Spoil]]:
     def spoil_nth(number: int) -> Spoil:
         def spoil(run: Path) -> None:
             table, column = columns(run)[number % len(columns(run))]
-            with contextlib.suppress(sqlite3.IntegrityError), sqlite3.connect(run / LEDGER) as db:  # a column of numbers
+            with (
+                contextlib.suppress(sqlite3.IntegrityError),
+                sqlite3.connect(run / LEDGER) as db,
+            ):  # a column of numbers
                 db.execute(f"UPDATE OR IGNORE {table} SET {column} = ?", (value,))
 
         return spoil
