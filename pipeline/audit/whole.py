@@ -50,7 +50,7 @@ class Audit:
     """Bones that two people or more counted, and on which a consensus that is the reference has no count."""
     read_once: tuple[int, int]
     """Bones that one person alone counted, so that a consensus has no count of them, and how many of these are kept;
-    nought where the reference is no consensus."""
+    zero where the reference is no consensus."""
     against: tuple[AgainstReference, ...]
     """People by name, then the machine."""
     people: AmongPeople | None

@@ -68,7 +68,7 @@ METHODS = (
         name="direct_proportion",
         title="direct proportion",
         formula="L r/R",
-        assumes="bone and body grow in one and the same proportion, from nought",
+        assumes="bone and body grow in one and the same proportion, from zero",
         by_relation=None,
     ),
     Method(

@@ -60,7 +60,7 @@ def curves_alike(groups: Mapping[str, Sequence[Fish]], curve: Curve = VON_BERTAL
     empty = [name for name, pairs in used.items() if len({age for age, _ in pairs}) < len(curve.parameters) + 1]
     none = [name for name, pairs in used.items() if not pairs]
     if none:
-        why = f"there are no fish with length and age of: {', '.join(none)}"
+        why = f"no fish of {' or '.join(none)} has both a length and an age"
         return CurvesAlike(curve=curve, groups=names, n=n, refused=why)
     if len(used) < 2:
         return CurvesAlike(curve=curve, groups=names, n=n, refused="there is only one group")

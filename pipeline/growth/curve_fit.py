@@ -172,7 +172,7 @@ def _with_intervals(curve: Curve, length: Floats, ages: Ages, found: _State, lim
         why = f"no {curve.title} curve: in {without} of {limits.draws} draws of these fish no asymptote was found"
         return CurveFit(curve=curve, n=n, refused=why)
     tail = tail_of_draws(n, len(curve.parameters))
-    # A draw without an asymptote has an infinite one, which it approaches at rate nought.
+    # A draw without an asymptote has an infinite one, which it approaches at rate zero.
     lost = {name: np.inf if i == 0 else -np.inf for i, name in enumerate(curve.parameters)}
     parameters = {
         name: of_draws(

@@ -29,7 +29,7 @@ class GrowthHistory:
 
     @property
     def increments_mm(self) -> Floats:
-        """(year of life,): one for each annulus, the first from length nought."""
+        """(year of life,): one for each annulus, the first from length zero."""
         return np.diff(self.marks_mm, prepend=0.0)
 
     @property

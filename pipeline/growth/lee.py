@@ -1,6 +1,6 @@
 """Lee's phenomenon: were the fish that grew old already smaller than others when they were young?
 
-Lengths at an early annulus, held against age at capture. A slope below nought is Lee's phenomenon: fast growers caught
+Lengths at an early annulus, held against age at capture. A slope below zero is Lee's phenomenon: fast growers caught
 or dead sooner, a wrong model of back-calculation, or annuli missed in old fish. All three bend growth curves.
 """
 
@@ -32,7 +32,7 @@ class Lee:
 
     @property
     def shows(self) -> bool:
-        """The whole interval lies below nought."""
+        """The whole interval lies below zero."""
         return self.slope.high is not None and self.slope.high < 0
 
 

@@ -90,7 +90,7 @@ def _refused(over: str, value: Floats, mature: Floats, weight: Floats) -> str:
 
 
 def _fieller(b0: float, b1: float, covariance: Floats) -> Estimate:
-    """-b0/b1 with Fieller's interval; without limits where the slope may be nought."""
+    """-b0/b1 with Fieller's interval; without limits where the slope may be zero."""
     g = Z**2 * covariance[1, 1] / b1**2
     half = -b0 / b1
     if g >= 1:
@@ -104,4 +104,4 @@ def _fieller(b0: float, b1: float, covariance: Floats) -> Estimate:
     )
     wide = Z / (abs(b1) * (1 - g)) * float(np.sqrt(max(spread, 0.0)))
     low = float(shift - wide)
-    return Estimate(half, low if low > 0 else None, float(shift + wide))  # no age and no length lies below nought
+    return Estimate(half, low if low > 0 else None, float(shift + wide))  # no age and no length lies below zero

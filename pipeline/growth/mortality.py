@@ -1,6 +1,6 @@
 """Total mortality from the ages of a catch: Chapman and Robson's estimate (1960; Robson and Chapman 1961).
 
-With ages coded from nought at the first age fully caught, n fish and T the sum of their coded ages:
+With ages coded from zero at the first age fully caught, n fish and T the sum of their coded ages:
 S = T / (n + T - 1); Z = -ln S - (n - 1)(n - 2) / (n (T + 1) (n + T - 1)).
 """
 

@@ -51,7 +51,7 @@ class Suspect:
 
     @property
     def gain(self) -> float:
-        """By how much the other count fits the years better, as a logarithm of odds; nought where it is less likely."""
+        """By how much the other count fits the years better, as a logarithm of odds; zero where it is less likely."""
         return self.other.gain - self.counted.gain if self.other.likelihood > self.counted.likelihood else 0.0
 
 

@@ -1,5 +1,5 @@
 """A paragraph in plain words for each water. No sentence says more than its interval: a difference is called one only
-where the interval leaves nought outside."""
+where the interval leaves zero outside."""
 
 from __future__ import annotations
 
@@ -41,15 +41,15 @@ def between_waters(species: Species) -> list[str]:
     """Sentences on the waters of one species side by side."""
     if len(species.waters_alike.groups) < 2:
         return []
-    return [*_alike(species.waters_alike, "the waters"), *_apart(species.waters, {})]
+    return [*_alike(species.waters_alike, "fish of different waters"), *_apart(species.waters, {})]
 
 
 def number(e: Estimate, unit: str, digits: int = 0) -> str:
     """A figure with its interval."""
     if e.value is None:
         return "not known"
-    low, high = (None if x is None else f"{x:.{digits}f}" for x in (e.low, e.high))
-    text = f"{e.value:.{digits}f}{unit}"
+    low, high = (None if x is None else f"{x:z.{digits}f}" for x in (e.low, e.high))
+    text = f"{e.value:z.{digits}f}{unit}"
     if low is None and high is None:
         return f"{text} (no interval)"
     return f"{text} ({low or 'no lower limit'} to {high or 'no upper limit'})"

@@ -23,7 +23,7 @@ LEAST_FISH_A_YEAR = 5
 """Fish that have lived through a year, below which it is left out."""
 LEAST_YEARS = 3
 LEAST_SHARE = 1e-3
-"""Variance between fish over that within, from which the search starts at least; at nought it would not move."""
+"""Variance between fish over that within, from which the search starts at least; at zero it would not move."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +129,7 @@ def _mixed_model(grew: Floats, design: Floats, of_fish: Whole) -> _Fit | None:
 def _chronology(
     species: str, water: str, n: int, increments: int, lives: Whole, years: Whole, fish: Whole, fit: _Fit
 ) -> Chronology:
-    # The first year is nought in the fit; every year is given against the mean of all.
+    # The first year is zero in the fit; every year is given against the mean of all.
     k = lives.size
     contrast = np.zeros((years.size, fit.effects.size))
     contrast[1:, k:] = np.eye(years.size - 1)

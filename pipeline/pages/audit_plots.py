@@ -17,7 +17,7 @@ from pipeline.audit.whole import AgainstReference
 from pipeline.pages.plot_style import BLUE, ORANGE, QUIET, STYLE, blank, legend, svg
 
 LEAST_SHOWN = 1.15
-"""Annuli to each side of nought on the axis of differences: readers who agree must not look as if they did not."""
+"""Annuli to each side of zero on the axis of differences: readers who agree must not look as if they did not."""
 
 
 def difference_by_age(against: AgainstReference) -> str:

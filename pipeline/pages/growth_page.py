@@ -157,4 +157,10 @@ def relation_words(relation: BodyBone) -> str:
     )
 
 
+def rounded(value: float, digits: int) -> str:
+    """Decimals of a figure; zero has no sign."""
+    return f"{value:z.{digits}f}"
+
+
 _TEMPLATES.filters["relation"] = relation_words
+_TEMPLATES.filters["rounded"] = rounded

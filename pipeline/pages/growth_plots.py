@@ -24,6 +24,8 @@ WATER_STYLES = ((BLUE, "o", "-"), (ORANGE, "s", "--"), (INK, "^", "-."), (QUIET,
 """More waters than these are not told apart in one drawing."""
 DOT_MM = 10.0
 """Fish of one age whose lengths lie within this share a dot."""
+ROOM_ABOVE = 1.25
+"""Times the largest mean; a longer interval, as of two fish, runs out of the drawing and hides no other."""
 SPREAD = 0.12
 """Years by which the dots of the sexes stand apart, so that neither hides the other."""
 
@@ -58,6 +60,7 @@ def waters_side_by_side(groups: Sequence[Group]) -> str:
     """Mean length at age of each water with its interval, and its curve."""
     with mpl.rc_context(STYLE):
         figure, axes = blank()
+        highest = 1.0
         for i, (g, (colour, marker, dash)) in enumerate(zip(groups, WATER_STYLES, strict=False)):
             rows = [x for x in g.lengths if x.source == CAPTURE and x.mean.value is not None]
             mean = np.array([x.mean.value for x in rows], float)
@@ -70,9 +73,10 @@ def waters_side_by_side(groups: Sequence[Group]) -> str:
             if not g.curves[0].refused:
                 age, length, _, _ = np.array(g.curves[0].band).T
                 axes.plot(age, length, dash, color=colour, linewidth=1.1)
+            highest = max(highest, *mean)
         axes.set_xlabel("age at capture, years")
         axes.set_ylabel("mean total length, mm")
-        axes.set_ylim(bottom=0)
+        axes.set_ylim(0, ROOM_ABOVE * highest)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         legend(figure)
         return svg(figure)
@@ -91,7 +95,7 @@ def increments_by_year_of_life(rows: Sequence[YearOfLife]) -> str:
         )  # fmt: skip
         axes.set_xlabel("year of life")
         axes.set_ylabel("growth in that year, mm")
-        axes.set_ylim(bottom=0)
+        axes.set_ylim(0, ROOM_ABOVE * max(mean))
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         legend(figure)
         return svg(figure)

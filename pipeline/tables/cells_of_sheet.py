@@ -1,6 +1,6 @@
 """A table given as a sheet of a workbook (.xlsx): every cell as the text that a CSV table would hold.
 
-Numbers as they are stored, in their shortest form (an id that a format pads with noughts keeps them); dates as
+Numbers as they are stored, in their shortest form (an id that a format pads with zeros keeps them); dates as
 YYYY-MM-DD; yes and no as true and false.
 """
 

@@ -85,7 +85,7 @@ def written(cell: Cell, column: Column) -> str:
         raise ValueError(f"{cell!r} in column {column.name} is no {column.kind}")
     if column.kind in DECIMALS:
         text = f"{cell:.{DECIMALS[column.kind]}f}"
-        return text.removeprefix("-") if not text.strip("-0.") else text  # there is no minus nought
+        return text.removeprefix("-") if not text.strip("-0.") else text  # there is no minus zero
     if column.kind == "number":
         return repr(float(cell)).removesuffix(".0")
     if column.kind == "count" and cell == int(cell):
