@@ -215,13 +215,26 @@ class Captured:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Specimen:
+class Hint:
+    """What people say of how a bone lies and was scanned, used instead of what the machine finds. Blank or None:
+    nothing."""
+
+    scan: str
+    """Name of a scan found (`ScanRef.scan`)."""
+    bone: int = 1
+    lighting: str = ""
+    """`reflected`, `transmitted` or blank."""
+    dpi: float | None = None
+    focus: Point | None = None
+    """Scan pixels; always given together with `tip`."""
+    tip: Point | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Specimen(Hint):
     """One row of the specimens table, or the stand-in for a bone that no row names."""
 
     specimen: str
-    scan: str
-    """Resolved to the name of a scan found (`ScanRef.scan`)."""
-    bone: int = 1
     fish: str = ""
     """Never blank after reading: the specimen when the table has none."""
     species: str = ""
@@ -235,12 +248,6 @@ class Specimen:
     """`immature`, `mature`, `unknown` or blank."""
     side: str = ""
     """`L`, `R` or blank."""
-    lighting: str = ""
-    """`reflected`, `transmitted` or blank."""
-    dpi: float | None = None
-    focus: Point | None = None
-    """A person's correction; always given together with `tip`."""
-    tip: Point | None = None
     written: tuple[tuple[str, str], ...] = ()
     """Every cell of the row as written: (column, text), for the columns beyond the fixed ones and for `length_mm`."""
 

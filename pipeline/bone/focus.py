@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.bone.focus_signs import ANGLES, all_signs, direction_signs, longest_ray, radial_signs, ray_lengths
 from pipeline.bone.small_bone import SmallBone, shrink
-from pipeline.records import Axis, Bone, Float, Point, Specimen
+from pipeline.records import Axis, Bone, Float, Hint, Point
 from pipeline.settings.first_pass import FocusSettings
 from pipeline.settings.values import Choice
 
@@ -95,11 +95,11 @@ def most_likely(points: Float, odds: NDArray[np.float64]) -> tuple[NDArray[np.fl
     return np.asarray((points[near] * probability[near, None]).sum(0) / share), share
 
 
-def by_hand(row: Specimen, scale: float) -> Axis:
-    """The axis that a person gave in the specimens table, in pixels of the size that the bone is read at."""
-    if row.focus is None or row.tip is None:
-        raise ValueError("the row gives no focus and axis")
-    (fx, fy), (tx, ty) = row.focus, row.tip
+def by_hand(hint: Hint, scale: float) -> Axis:
+    """The axis that a person gave, in pixels of the size that the bone is read at."""
+    if hint.focus is None or hint.tip is None:
+        raise ValueError("nobody gives a focus and an axis")
+    (fx, fy), (tx, ty) = hint.focus, hint.tip
     return Axis(
         focus=((fx + 0.5) * scale - 0.5, (fy + 0.5) * scale - 0.5),
         tip=((tx + 0.5) * scale - 0.5, (ty + 0.5) * scale - 0.5),

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.batch.isolate import peak_megabytes
 from pipeline.errors import ScanRefused
-from pipeline.records import Bone, BoneReading, Refusal, Scan, ScanRef, Specimen
+from pipeline.records import Bone, BoneReading, Hint, Refusal, Scan, ScanRef
 from pipeline.run.record_text import KeptBone, kept
 from pipeline.scans.scan_header import ScanHeader
 from pipeline.settings.first_pass import CropSettings
@@ -31,7 +31,7 @@ class ScanJob:
     """All that reading one scan depends on."""
 
     ref: ScanRef
-    hints: tuple[Specimen, ...]
+    hints: tuple[Hint, ...]
     """What people say of the bones on this scan (`plan.hints_by_scan`); nothing else of the specimens table, so that no
     other change of the table makes a scan be read again."""
     settings: Settings

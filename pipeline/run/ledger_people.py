@@ -4,22 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.records import Point, Reading
+from pipeline.records import Hint, Reading
 from pipeline.run.ledger_file import LedgerFile, Transaction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Correction:
-    """A person's correction of one bone, used instead of what the machine finds. Blank or None: not corrected."""
+class Correction(Hint):
+    """A person's correction of one bone."""
 
-    scan: str
-    bone: int
     reader: str
     made_on: str
-    lighting: str = ""
-    dpi: float | None = None
-    focus: Point | None = None
-    tip: Point | None = None
     note: str = ""
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import TypeVar
 
 from pipeline.batch.isolate import Limits
-from pipeline.records import ScanRef, Specimen
+from pipeline.records import Hint, ScanRef
 from pipeline.run.ledger_people import Correction
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.record_text import digest_of
 from pipeline.settings.whole import BatchSettings
 
+AnyHint = TypeVar("AnyHint", bound=Hint)
 WHY = {
     "new": "new",
     "file": "with a changed file",
@@ -39,14 +41,14 @@ class Planned:
     """Blank, or the digest with which the earlier reading still holds."""
     bones: tuple[int, ...]
     """With the file unchanged, only these must be read; empty: all of them."""
-    hints: tuple[Specimen, ...]
+    hints: tuple[Hint, ...]
     hints_digest: str
 
 
 def plan(
     refs: Sequence[ScanRef],
     known: Mapping[str, KnownScan],
-    hints: Mapping[str, tuple[Specimen, ...]],
+    hints: Mapping[str, tuple[Hint, ...]],
     pictures: Collection[str],
     settings: str,
     code: str,
@@ -73,7 +75,7 @@ def plan(
     return tuple(planned)
 
 
-def digest_of_hints(hints: Sequence[Specimen]) -> str:
+def digest_of_hints(hints: Sequence[Hint]) -> str:
     """What people say of a scan, as the ledger keeps it: by bone, and what concerns all of them."""
     parts = {str(row.bone): digest_of(replace(row, scan="")) for row in hints}
     lightings = sorted({row.lighting for row in hints})
@@ -111,26 +113,26 @@ def _cause(
 
 
 def hints_by_scan(
-    rows: Sequence[Specimen], corrections: Mapping[tuple[str, int], Correction]
-) -> dict[str, tuple[Specimen, ...]]:
+    rows: Sequence[Hint], corrections: Mapping[tuple[str, int], Correction]
+) -> dict[str, tuple[Hint, ...]]:
     """What people say of the bones on each scan: which there are, lighting, resolution, focus and axis.
 
     Nothing else of a row (ids, species, dates), so that no change of those makes a scan be read again.
     """
-    hints: dict[str, dict[int, Specimen]] = {}
+    hints: dict[str, dict[int, Hint]] = {}
     for row in rows:
-        hints.setdefault(row.scan, {})[row.bone] = corrected(_bare(row), corrections)
+        hints.setdefault(row.scan, {})[row.bone] = corrected(_hint(row), corrections)
     for scan, bone in corrections:
-        alone = corrected(Specimen(specimen="", scan=scan, bone=bone), corrections)
+        alone = corrected(Hint(scan=scan, bone=bone), corrections)
         hints.setdefault(scan, {}).setdefault(bone, alone)
     return {scan: tuple(bones[n] for n in sorted(bones)) for scan, bones in hints.items()}
 
 
-def _bare(r: Specimen) -> Specimen:
-    return Specimen(specimen="", scan=r.scan, bone=r.bone, lighting=r.lighting, dpi=r.dpi, focus=r.focus, tip=r.tip)
+def _hint(row: Hint) -> Hint:
+    return Hint(**{f.name: getattr(row, f.name) for f in fields(Hint)})
 
 
-def corrected(row: Specimen, corrections: Mapping[tuple[str, int], Correction]) -> Specimen:
+def corrected(row: AnyHint, corrections: Mapping[tuple[str, int], Correction]) -> AnyHint:
     """The row with the latest correction of its bone in."""
     c = corrections.get((row.scan, row.bone))
     if c is None:

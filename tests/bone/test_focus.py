@@ -117,5 +117,5 @@ def test_a_correction_is_put_into_the_pixels_that_the_bone_is_read_at() -> None:
 
 
 def test_a_row_without_a_correction_gives_no_axis() -> None:
-    with pytest.raises(ValueError, match="no focus and axis"):
+    with pytest.raises(ValueError, match="nobody gives a focus and an axis"):
         by_hand(Specimen(specimen="a", scan="a.png"), 1.0)
