@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import tomllib
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from statistics import median
@@ -32,7 +33,7 @@ ROOMS = (
     "start",
     "cli", "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
     "bone", "tables", "scans", "simulate", "settings", "codes", "fish_records",
-    "records", "names", "regular_files", "threads", "errors",
+    "records", "estimate", "names", "regular_files", "threads", "errors",
 )  # fmt: skip
 """From the top down: a room may import from those below it."""
 PURE = ("bone", "counting", "together", "audit", "growth")
@@ -326,3 +327,8 @@ def test_every_folder_of_tests_is_explained():
 def test_every_room_is_explained():
     rooms = {room(module) for module in MODULES} - {"__init__"}
     assert {name for name in rooms if not re.search(rf"`{name}(/|\.py)`", DEVELOPERS)} == set()
+
+
+def test_no_two_classes_have_the_same_name():
+    names = Counter(node.name for tree in TREES.values() for node in ast.walk(tree) if isinstance(node, ast.ClassDef))
+    assert [name for name, times in names.items() if times > 1] == []

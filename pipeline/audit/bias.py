@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from pipeline.audit.intervals import LEVEL, Estimate, mean
+from pipeline.audit.intervals import mean
 from pipeline.audit.symmetry import sign_test
+from pipeline.estimate import LEVEL, Estimate
 from pipeline.records import Numbers
 
 

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.audit import symmetry
-from pipeline.audit.intervals import NONE, Estimate, mean_difference
+from pipeline.audit.intervals import mean_difference
 from pipeline.audit.kappa import Kappas, kappas
 from pipeline.audit.precision import Precision, precision
 from pipeline.audit.symmetry import Table, Test
+from pipeline.estimate import NO_FIGURE, Estimate
 from pipeline.records import Numbers
 
 
@@ -84,7 +85,7 @@ def compare(
         n=int(both.sum()),
         precision=precision(pair),
         above_zero=precision(pair[(pair > 0).all(axis=1)]),
-        mean_difference=mean_difference(y - x) if x.size else NONE,
+        mean_difference=mean_difference(y - x) if x.size else NO_FIGURE,
         **tests,
         kappa=kappa,
         table=table,

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.audit.intervals import Estimate, mean_difference, share
+from pipeline.audit.intervals import mean_difference, share
 from pipeline.audit.precision import precision
 from pipeline.audit.symmetry import sign_test
+from pipeline.estimate import Estimate
 from pipeline.records import MACHINE, Numbers
 
 FEWEST_A_BATCH = 20

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import Any, Generic, Literal, TypeVar
 
 from pipeline.audit.comparison import Comparison
-from pipeline.audit.intervals import Estimate
 from pipeline.audit.precision import Precision
 from pipeline.audit.symmetry import Test
+from pipeline.estimate import Estimate
 
 Kind = Literal["count", "share", "percent", "signed", "coefficient", "test", "exact test"]
 Value = Estimate | Test | int | float | None

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.audit.intervals import Estimate, mean_difference
+from pipeline.audit.intervals import mean_difference
 from pipeline.audit.precision import Precision, precision
+from pipeline.estimate import Estimate
 from pipeline.records import Numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class AgreementGroup:
     """A reader against the reference on one group of bones."""
 
     reader: str
@@ -25,7 +26,7 @@ class Group:
     """Reader minus reference, annuli."""
 
 
-def groups(reader: str, reference: Numbers, counts: Numbers, about: pd.DataFrame) -> tuple[Group, ...]:
+def groups(reader: str, reference: Numbers, counts: Numbers, about: pd.DataFrame) -> tuple[AgreementGroup, ...]:
     """Every group with at least one bone; (bone,) each. Groups by age are by the reference's count."""
     both = ~np.isnan(reference) & ~np.isnan(counts)
     pair = np.column_stack([reference[both], counts[both]])
@@ -42,7 +43,7 @@ def groups(reader: str, reference: Numbers, counts: Numbers, about: pd.DataFrame
         for code, name in enumerate(names):
             mine = pair[codes == code]
             out.append(
-                Group(
+                AgreementGroup(
                     reader=reader,
                     by=by,
                     group=str(name),

@@ -7,37 +7,19 @@ tests/studies/README.md.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
 
+from pipeline.estimate import LEVEL, NO_FIGURE, Estimate
 from pipeline.records import Numbers
 
-LEVEL = 0.95
-"""Share of samples in which an interval holds the true value; the level the trade publishes."""
 _TAIL = (1 - LEVEL) / 2
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A figure with its 95 % interval. None where the data do not give one."""
-
-    value: float | None
-    low: float | None = None
-    high: float | None = None
-
-    def excludes(self, what: float) -> bool:
-        """Whether the interval exists and leaves `what` outside."""
-        return self.low is not None and self.high is not None and not self.low <= what <= self.high
-
-
-NONE = Estimate(None)
 
 
 def share(successes: int, trials: int) -> Estimate:
     """A share with its exact binomial interval (Clopper and Pearson 1934), never narrower than it says."""
-    return NONE if trials == 0 else Estimate(successes / trials, *_exact(successes, trials))
+    return NO_FIGURE if trials == 0 else Estimate(successes / trials, *_exact(successes, trials))
 
 
 def weighted_share(wrong: Numbers, weight: Numbers) -> Estimate:
@@ -48,7 +30,7 @@ def weighted_share(wrong: Numbers, weight: Numbers) -> Estimate:
     """
     total = float(weight.sum())
     if total == 0:
-        return NONE
+        return NO_FIGURE
     p = float((wrong * weight).sum() / total)
     effective = total**2 / float((weight**2).sum())
     return Estimate(p, *_exact(p * effective, effective))
@@ -66,7 +48,7 @@ def mean_of_rare(values: Numbers, step: float) -> Estimate:
     `step` is the value that one more differing bone would have; it keeps the upper limit honest when hardly any differ.
     The variance is the sample's own rather than the Poisson one, so that the interval also fits when many bones differ.
     """
-    return NONE if values.size == 0 else Estimate(*_gamma(values, step))
+    return NO_FIGURE if values.size == 0 else Estimate(*_gamma(values, step))
 
 
 def _gamma(values: Numbers, step: float) -> tuple[float, float, float]:
@@ -90,7 +72,7 @@ def mean_difference(difference: Numbers, step: float = 1.0) -> Estimate:
     from a bone being either above or below. `step` as there: a year, for counts.
     """
     if difference.size == 0:
-        return NONE
+        return NO_FIGURE
     commonest = _commonest(difference)
     above, below = np.maximum(difference - commonest, 0.0), np.maximum(commonest - difference, 0.0)
     up, up_low, up_high = _gamma(above, step)
@@ -121,7 +103,7 @@ def mean(values: Numbers) -> Estimate:
     """
     n = values.size
     if n == 0:
-        return NONE
+        return NO_FIGURE
     middle = float(values.mean())
     spread = float(values.std(ddof=1)) if n > 1 else 0.0
     if spread == 0:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.audit.intervals import NONE, Estimate, mean_difference, mean_of_rare
+from pipeline.audit.intervals import mean_difference, mean_of_rare
+from pipeline.estimate import NO_FIGURE, Estimate
 from pipeline.records import Numbers
 
 _STEP = 0.5
@@ -31,7 +32,7 @@ def among_people(people: Numbers, machine: Numbers) -> AmongPeople:
     used = ((~np.isnan(people)).sum(axis=1) >= 2) & ~np.isnan(machine)
     p, m = people[used], machine[used]
     if len(p) == 0:
-        return AmongPeople(n=0, people_exact=NONE, machine_exact=NONE, difference=NONE)
+        return AmongPeople(n=0, people_exact=NO_FIGURE, machine_exact=NO_FIGURE, difference=NO_FIGURE)
     first, second = np.triu_indices(p.shape[1], 1)
     between = _agreement(p[:, first], p[:, second])
     against = _agreement(p, np.broadcast_to(m[:, None], p.shape))

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.audit.intervals import NONE, Estimate, mean_of_rare, share
+from pipeline.audit.intervals import mean_of_rare, share
+from pipeline.estimate import NO_FIGURE, Estimate
 from pipeline.records import Numbers
 
 """(bone, reading): annuli; NaN where there is no reading."""
@@ -41,7 +42,9 @@ def precision(counts: Numbers) -> Precision:
     counts = counts[(~np.isnan(counts)).sum(axis=1) >= 2]
     bones = len(counts)
     if bones == 0:
-        return Precision(bones=0, exact=NONE, within_1=NONE, ape=NONE, cv=NONE, d=NONE, both_zero=0)
+        return Precision(
+            bones=0, exact=NO_FIGURE, within_1=NO_FIGURE, ape=NO_FIGURE, cv=NO_FIGURE, d=NO_FIGURE, both_zero=0
+        )
     low, high = np.nanmin(counts, axis=1), np.nanmax(counts, axis=1)
     ape, cv, d = spread_of_each(counts)
     step = _one_year_more(counts, low.min())

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.audit.intervals import Estimate, mean_difference
+from pipeline.audit.intervals import mean_difference
 from pipeline.audit.precision import Precision, precision
+from pipeline.estimate import Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

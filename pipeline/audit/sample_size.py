@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from scipy import special
 
-from pipeline.audit.intervals import LEVEL
+from pipeline.estimate import LEVEL
 from pipeline.records import Numbers
 
 TWO_SIDED = float(special.ndtri(1 - (1 - LEVEL) / 2))

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.audit.answers import Answers
-from pipeline.audit.intervals import NONE, Estimate, mean_difference
+from pipeline.audit.intervals import mean_difference
 from pipeline.audit.precision import Precision, precision
+from pipeline.estimate import NO_FIGURE, Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +49,7 @@ def sides(answers: Answers) -> tuple[Sides, ...]:
                     reader=reader,
                     precision=precision(pair[counted]),
                     named_sides=gap.size,
-                    right_minus_left=mean_difference(gap) if gap.size else NONE,
+                    right_minus_left=mean_difference(gap) if gap.size else NO_FIGURE,
                 )
             )
     return tuple(out)

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.audit.intervals import NONE, Estimate, share, weighted_share
+from pipeline.audit.intervals import share, weighted_share
+from pipeline.estimate import NO_FIGURE, Estimate
 from pipeline.records import Mask, Numbers
 
 FEWEST_A_BIN = 20
@@ -96,7 +97,7 @@ def _less(found: Estimate, promised: float | None) -> Estimate:
     Not the spread of the bones: where none is wrong they hardly differ, which would make the machine look proved.
     """
     if promised is None or found.value is None or found.low is None or found.high is None:
-        return NONE
+        return NO_FIGURE
     return Estimate(found.value - promised, found.low - promised, found.high - promised)
 
 
@@ -133,7 +134,7 @@ def _thresholds(confidence: Numbers, review: Mask, read: Mask, wrong: Numbers) -
                 kept=int(kept.sum()),
                 kept_share=float(kept.mean()),
                 read=int(seen.sum()),
-                wrong=weighted_share(wrong[seen], weight[seen]) if seen.any() else NONE,
+                wrong=weighted_share(wrong[seen], weight[seen]) if seen.any() else NO_FIGURE,
             )
         )
     return tuple(out)

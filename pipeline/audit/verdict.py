@@ -12,11 +12,11 @@ from typing import Literal
 
 from pipeline.audit.comparison import Comparison
 from pipeline.audit.drift import Batch
-from pipeline.audit.intervals import LEVEL, Estimate
 from pipeline.audit.reference import CONSENSUS
 from pipeline.audit.triage_check import Part
 from pipeline.audit.whole import AgainstReference, Audit
 from pipeline.audit.words import listed, number, p_value, percent, percents, points, years
+from pipeline.estimate import LEVEL, Estimate
 from pipeline.records import MACHINE
 
 FEWEST_TO_JUDGE = 30

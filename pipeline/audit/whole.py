@@ -14,7 +14,7 @@ from pipeline.audit.bias import BiasAtAge, age_bias
 from pipeline.audit.comparison import Comparison, compare
 from pipeline.audit.drift import Batch, drift
 from pipeline.audit.error_matrix import ErrorMatrix, error_matrix
-from pipeline.audit.groups import Group, groups
+from pipeline.audit.groups import AgreementGroup, groups
 from pipeline.audit.people import AmongPeople, among_people
 from pipeline.audit.precision import Precision, precision, spread_of_each
 from pipeline.audit.reference import CONSENSUS, chosen, label, reference_counts
@@ -32,7 +32,7 @@ class AgainstReference:
     comparison: Comparison
     """a is the reference, b the reader."""
     bias: tuple[BiasAtAge, ...]
-    groups: tuple[Group, ...]
+    groups: tuple[AgreementGroup, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.audit.intervals import Estimate
+from pipeline.estimate import Estimate
 
 
 def percent(share: Estimate) -> str:

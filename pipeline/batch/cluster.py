@@ -27,7 +27,7 @@ from urllib.parse import urlsplit
 import distributed
 from distributed.comm import get_address_host
 
-from pipeline.batch.cluster_worker import Facts, RemoteCall, Seen, answer, look, unlike
+from pipeline.batch.cluster_worker import Facts, RemoteCall, WorkerFacts, answer, look, unlike
 from pipeline.batch.isolate import Fault, Limits
 from pipeline.errors import RunError
 from pipeline.records import ScanRef
@@ -309,7 +309,7 @@ def _without_kind(facts: Mapping[str, str]) -> dict[str, str]:
 
 def _check_versions(who: str, here: Mapping[str, str], seen: object) -> None:
     """`seen` is what `look` told there, or the error it ended with. Raises RunError."""
-    if not isinstance(seen, Seen):
+    if not isinstance(seen, WorkerFacts):
         raise RunError(
             f"{who}: cannot run opercle {here['opercle']} ({type(seen).__name__}); install the same opercle[cluster] "
             "there and start it anew"

@@ -46,7 +46,7 @@ class RemoteCall:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class WorkerFacts:
     """What a machine of the cluster tells before the start."""
 
     facts: Mapping[str, str]
@@ -54,11 +54,11 @@ class Seen:
     """What is wrong with the scans as it sees them; blank: nothing."""
 
 
-def look(facts: Facts, probes: Sequence[ScanRef], preload: tuple[str, ...]) -> Seen:
+def look(facts: Facts, probes: Sequence[ScanRef], preload: tuple[str, ...]) -> WorkerFacts:
     """What this machine works with, and how it sees the scans `probes`; makes it ready for work with `preload`."""
     if preload:
         _prepare(preload)
-    return Seen(facts=_own(facts), fault=next(filter(None, map(_fault_of, probes)), ""))
+    return WorkerFacts(facts=_own(facts), fault=next(filter(None, map(_fault_of, probes)), ""))
 
 
 def _fault_of(ref: ScanRef) -> str:

@@ -12,9 +12,9 @@ from tqdm import tqdm
 from pipeline.errors import OpercleError, TableError
 from pipeline.fish_records import Fish
 from pipeline.growth.ages import ReadingError
-from pipeline.growth.curve_fit import Limits
+from pipeline.growth.curve_fit import CurveDemands
 from pipeline.growth.figures import as_json
-from pipeline.growth.measured import Measured, ages_of_measured
+from pipeline.growth.measured import MeasuredCatch, ages_of_measured
 from pipeline.growth.notes import CAUTION
 from pipeline.growth.size_condition import StandardWeight
 from pipeline.growth.whole import ALL, Choices, Study, draws, method_of, studied
@@ -147,7 +147,7 @@ def choices_of(settings: Settings, species: str) -> Choices:
     w = p.standard_weight
     standard = w and StandardWeight(a=w.intercept, b=w.slope, c=w.curvature, least_mm=w.least_mm, source=w.source)
     return Choices(
-        limits=Limits(least_fish=p.least_fish, draws=p.draws, seed=p.seed),
+        limits=CurveDemands(least_fish=p.least_fish, draws=p.draws, seed=p.seed),
         bin_mm=p.length_bin_mm,
         smooth_key=p.smooth_key,
         back_calculation=p.back_calculation,
@@ -178,7 +178,7 @@ def _groups_account(study: Study) -> list[str]:
 
 def _measured(
     table: LengthsTable | None, study: Study, seed: int
-) -> tuple[tuple[int | None, ...], tuple[Measured, ...]]:
+) -> tuple[tuple[int | None, ...], tuple[MeasuredCatch, ...]]:
     if table is None:
         return (), ()
     keys = {(w.species, w.water): w.key for w in study.waters if w.key}
@@ -187,7 +187,7 @@ def _measured(
 
 def _contents(
     study: Study,
-    measured: Sequence[Measured],
+    measured: Sequence[MeasuredCatch],
     choices: Mapping[str, Choices],
     accounts: Sequence[str],
     table: LengthsTable | None,

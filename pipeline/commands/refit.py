@@ -22,7 +22,7 @@ from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import write_text
 from pipeline.tables.readings import read_readings
 from pipeline.together.judge import JudgedBone, judge
-from pipeline.together.refit import Gain, KnownBone, Refit, at_most, consensus
+from pipeline.together.refit import CountedByPeople, Gain, Refit, at_most, consensus
 from pipeline.together.refit import refit as refitted
 
 Say = Callable[[str], None]
@@ -104,7 +104,7 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
     )
     before = judge(bones, settings)
     chosen = [
-        KnownBone(specimen=specimen, reading=reading, annuli=known.annuli[specimen.specimen])
+        CountedByPeople(specimen=specimen, reading=reading, annuli=known.annuli[specimen.specimen])
         for specimen, reading in bones
         if specimen.specimen in known.annuli
     ]
@@ -181,7 +181,7 @@ def _with_shipped_weights(settings: Settings) -> Settings:
     )
 
 
-def _check_enough(chosen: Sequence[KnownBone], readings: Path, run: Path, settings: Settings) -> None:
+def _check_enough(chosen: Sequence[CountedByPeople], readings: Path, run: Path, settings: Settings) -> None:
     least = settings.refit.least_bones
     n = len(chosen)
     if n == 0:
@@ -204,7 +204,11 @@ def _check_enough(chosen: Sequence[KnownBone], readings: Path, run: Path, settin
 
 
 def _check_alike(
-    judged: Sequence[JudgedBone], chosen: Sequence[KnownBone], annuli: Mapping[str, int], readings: Path, run: Path
+    judged: Sequence[JudgedBone],
+    chosen: Sequence[CountedByPeople],
+    annuli: Mapping[str, int],
+    readings: Path,
+    run: Path,
 ) -> None:
     """People and machine differ on many bones, but not on all: then the table is of other bones."""
     if not any(annuli.get(j.counted.specimen.specimen) == j.annuli for j in judged):

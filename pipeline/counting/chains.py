@@ -23,7 +23,7 @@ _DEPTH, _WIDTH, _RUN = (EVIDENCE.index(name) for name in ("log_depth", "log_widt
 
 
 @dataclass(frozen=True, slots=True)
-class Bone:
+class ChainBone:
     """One bone as the sequence model sees it: what its candidates show, and where they lie."""
 
     evidence: Numbers
@@ -54,7 +54,7 @@ class Chains:
     """(bone,) axis in pixels."""
 
 
-def chains(bones: Sequence[Bone], log_odds: Sequence[Numbers]) -> tuple[Chains, NDArray[np.int64]]:
+def chains(bones: Sequence[ChainBone], log_odds: Sequence[Numbers]) -> tuple[Chains, NDArray[np.int64]]:
     """The arrays, and for each bone which of its candidates take part: (bone, candidate), -1 where padded.
 
     log_odds : for each bone, the log odds of its candidates from their own evidence.

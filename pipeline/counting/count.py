@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.bone.evidence import EVIDENCE
 from pipeline.counting import sequence
-from pipeline.counting.chains import Bone, chains
+from pipeline.counting.chains import ChainBone, chains
 from pipeline.counting.decode import best_paths
 from pipeline.counting.evidence_odds import evidence_log_odds
 from pipeline.counting.features import FEATURES, features
@@ -49,7 +49,7 @@ def check_weights(settings: Settings) -> None:
         )
 
 
-def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]:
+def count_annuli(bones: Sequence[ChainBone], settings: Settings) -> tuple[Count, ...]:
     """Counts of all bones, in order."""
     out: dict[int, Count] = {}
     w = np.array([settings.count.weights[f] for f in FEATURES])
@@ -64,7 +64,7 @@ def count_annuli(bones: Sequence[Bone], settings: Settings) -> tuple[Count, ...]
     return tuple(out[b] for b in range(len(bones)))
 
 
-def count_with(bones: Sequence[Bone], odds: Sequence[Numbers], weights: Numbers) -> list[Count]:
+def count_with(bones: Sequence[ChainBone], odds: Sequence[Numbers], weights: Numbers) -> list[Count]:
     """Counts of some bones whose candidates have these log odds, by weights in the order of `features.FEATURES`."""
     c, chosen = chains(bones, odds)
     s = sequence.scores(c.node, features(c), weights)

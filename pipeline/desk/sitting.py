@@ -10,7 +10,7 @@ from pipeline.run.ledger_desk import MOVE, PLACE, REMOVE, Act
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
+class PlacedMark:
     """A mark that a reader has placed."""
 
     mark: int
@@ -19,7 +19,7 @@ class Placed:
     """On the growth axis, pixels of the scan."""
 
 
-def placed_by(acts: Sequence[Act], reader: str) -> tuple[Placed, ...]:
+def placed_by(acts: Sequence[Act], reader: str) -> tuple[PlacedMark, ...]:
     """The marks of a reader as they lie now, in the order in which they were first placed. `acts` of one bone, the
     earliest first."""
     marks: dict[int, Point] = {}
@@ -30,7 +30,7 @@ def placed_by(acts: Sequence[Act], reader: str) -> tuple[Placed, ...]:
             marks[act.mark] = (act.x, act.y)
         elif act.act == REMOVE:
             marks.pop(act.mark, None)
-    return tuple(Placed(mark=mark, at=at) for mark, at in marks.items())
+    return tuple(PlacedMark(mark=mark, at=at) for mark, at in marks.items())
 
 
 def next_mark(acts: Sequence[Act], reader: str) -> int:

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.estimate import Estimate
 from pipeline.fish_records import Fish
 from pipeline.growth.ages import by_probability
-from pipeline.growth.estimate import Estimate, Floats, Whole, Z
+from pipeline.growth.estimate import Whole, Z
+from pipeline.records import Numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,23 +30,23 @@ class Key:
     """Number of the first class: it begins at `first_bin * bin_mm`."""
     ages: Whole
     """(age,): without gaps."""
-    aged: Floats
+    aged: Numbers
     """(bin, age): fish, or parts of fish."""
-    smoothed: Floats | None = None
+    smoothed: Numbers | None = None
     """(bin, age): shares by a multinomial model instead of the fish of each class alone; rows sum to 1."""
 
     @property
-    def lower_mm(self) -> Floats:
+    def lower_mm(self) -> Numbers:
         """(bin,): where each class begins."""
         return np.asarray((self.first_bin + np.arange(self.aged.shape[0])) * self.bin_mm)
 
     @property
-    def fish(self) -> Floats:
+    def fish(self) -> Numbers:
         """(bin,): aged fish in each class."""
         return np.asarray(self.aged.sum(axis=1))
 
     @property
-    def share(self) -> Floats:
+    def share(self) -> Numbers:
         """(bin, age): share of each age; NaN in a class without aged fish, unless the key is smoothed."""
         if self.smoothed is not None:
             return self.smoothed
@@ -52,7 +54,7 @@ class Key:
         return np.asarray(np.divide(self.aged, n, out=np.full_like(self.aged, np.nan), where=n > 0))
 
     @property
-    def share_se(self) -> Floats:
+    def share_se(self) -> Numbers:
         """(bin, age): standard error of the share, with n - 1; NaN where fewer than two fish were aged."""
         n, q = self.fish[:, None], self.share
         return np.asarray(np.sqrt(np.where(n > 1, q * (1 - q) / np.maximum(n - 1, 1e-12), np.nan)))
@@ -62,7 +64,7 @@ class Key:
         """Lower ends (mm) of the classes between the first and the last in which no fish was aged."""
         return tuple(self.lower_mm[self.fish == 0].tolist())
 
-    def bin_of(self, length_mm: Floats) -> Whole:
+    def bin_of(self, length_mm: Numbers) -> Whole:
         """(fish,): row of the class each length falls into; below 0 or beyond the last row outside the key."""
         return np.floor(length_mm / self.bin_mm + 1e-9).astype(np.int64) - self.first_bin
 

@@ -9,12 +9,11 @@ import numpy as np
 
 from pipeline.fish_records import Fish
 from pipeline.growth.ages import Ages, ReadingError, as_given, by_matrix, by_probability, shares
-from pipeline.growth.curve_fit import CurveFit, Limits, Tick, curve_fit
+from pipeline.growth.curve_fit import CurveDemands, CurveFit, Tick, curve_fit
 from pipeline.growth.curves import VON_BERTALANFFY
-from pipeline.growth.estimate import Floats
 from pipeline.growth.maturity import Maturity, maturity
 from pipeline.growth.mortality import Mortality, catch_curve
-from pipeline.records import MACHINE
+from pipeline.records import MACHINE, Numbers
 
 AS_GIVEN, PROBABILITIES, MATRIX = "as given", "by each fish's probabilities", "by the audit's matrix"
 MOST_STEPS = 30
@@ -51,7 +50,9 @@ def best_way(ways: dict[str, Ages]) -> str:
     return PROBABILITIES if PROBABILITIES in ways else AS_GIVEN
 
 
-def under_ages(name: str, ages: Ages, fish: Sequence[Fish], limits: Limits, after_peak: int, tick: Tick) -> UnderAges:
+def under_ages(
+    name: str, ages: Ages, fish: Sequence[Fish], limits: CurveDemands, after_peak: int, tick: Tick
+) -> UnderAges:
     """The figures that follow from ages taken in one way; `ages` has a row for each fish."""
     long = np.array([bool(f.length_mm) for f in fish], bool)
     length = np.array([f.length_mm for f in fish if f.length_mm], np.float64)
@@ -65,7 +66,7 @@ def under_ages(name: str, ages: Ages, fish: Sequence[Fish], limits: Limits, afte
     )
 
 
-def _maturity(fish: Sequence[Fish], ages: Ages, share: Floats) -> Maturity:
+def _maturity(fish: Sequence[Fish], ages: Ages, share: Numbers) -> Maturity:
     """A curve over ages that may be uncertain: fish shared out over their ages, given whether they are mature."""
     known = np.array([f.maturity in ("immature", "mature") for f in fish], bool)
     mature = np.array([f.maturity == "mature" for f in fish], bool)[known]
@@ -87,7 +88,7 @@ def _maturity(fish: Sequence[Fish], ages: Ages, share: Floats) -> Maturity:
     return found
 
 
-def _over_ages(years: Floats, part: Floats, mature: np.ndarray) -> Maturity:
+def _over_ages(years: Numbers, part: Numbers, mature: np.ndarray) -> Maturity:
     number = np.concatenate([part[mature].sum(axis=0), part[~mature].sum(axis=0)])
     used = number > LEAST_PART * part.shape[0]
     kind = np.repeat([1.0, 0.0], years.size)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.fish_records import Fish
-from pipeline.growth.estimate import Floats, Whole
-from pipeline.records import MACHINE
+from pipeline.growth.estimate import Whole
+from pipeline.records import MACHINE, Numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,7 +18,7 @@ class Ages:
 
     ages: Whole
     """(age,): years, without gaps."""
-    chance: Floats
+    chance: Numbers
     """(fish, age): probability of each age, or, when `likelihood`, of what was read, given each age."""
     likelihood: bool = False
     """The share of each age among the fish is not in `chance` yet and has to be found with it."""
@@ -37,7 +37,7 @@ class ReadingError:
     """(row,): reference ages, without gaps."""
     counts: Whole
     """(column,): counts, without gaps."""
-    probability: Floats
+    probability: Numbers
     """(row, column): rows sum to 1."""
 
 
@@ -79,7 +79,7 @@ def by_matrix(fish: Sequence[Fish], error: ReadingError) -> Ages:
     return Ages(ages=ages, chance=chance, likelihood=True)
 
 
-def shares(ages: Ages, *, steps: int = 500) -> Floats:
+def shares(ages: Ages, *, steps: int = 500) -> Numbers:
     """(age,): share of the fish that have each age.
 
     Where `chance` is a likelihood, the shares with the highest likelihood, by expectation and maximisation.

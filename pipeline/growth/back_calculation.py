@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.growth.body_bone import BodyBone
-from pipeline.growth.estimate import Floats
+from pipeline.records import Numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,40 +25,40 @@ class Method:
     formula: str
     assumes: str
     """What it takes for true, in words."""
-    by_relation: Callable[[float, Floats, float, BodyBone], Floats] | None
+    by_relation: Callable[[float, Numbers, float, BodyBone], Numbers] | None
     """Lengths (mm) from length at capture (mm), shares r/R of the annuli, the axis R (mm) and the relation; None of
     direct proportion, which needs neither axis nor relation."""
 
     def lengths(
-        self, length_mm: float, share: Floats, radius_mm: float | None, relation: BodyBone | None
-    ) -> Floats | None:
+        self, length_mm: float, share: Numbers, radius_mm: float | None, relation: BodyBone | None
+    ) -> Numbers | None:
         """Lengths (mm) at the annuli; None where the axis in mm or the relation is lacking."""
         if self.by_relation is None:
             return direct_proportion(length_mm, share)
         return None if relation is None or not radius_mm else self.by_relation(length_mm, share, radius_mm, relation)
 
 
-def direct_proportion(length_mm: float, share: Floats) -> Floats:
+def direct_proportion(length_mm: float, share: Numbers) -> Numbers:
     """L r/R (Dahl-Lea)."""
     return np.asarray(length_mm * share)
 
 
-def fraser_lee(length_mm: float, share: Floats, intercept_mm: float) -> Floats:
+def fraser_lee(length_mm: float, share: Numbers, intercept_mm: float) -> Numbers:
     """a + (L - a) r/R, with a the length (mm) at which the bone begins."""
     return np.asarray(intercept_mm + (length_mm - intercept_mm) * share)
 
 
-def body_proportional(length_mm: float, share: Floats, radius_mm: float, intercept: float, slope: float) -> Floats:
+def body_proportional(length_mm: float, share: Numbers, radius_mm: float, intercept: float, slope: float) -> Numbers:
     """L (c + d r) / (c + d R), with mean length c + d R at an axis of R mm."""
     return np.asarray(length_mm * (intercept + slope * radius_mm * share) / (intercept + slope * radius_mm))
 
 
-def scale_proportional(length_mm: float, share: Floats, intercept: float, slope: float) -> Floats:
+def scale_proportional(length_mm: float, share: Numbers, intercept: float, slope: float) -> Numbers:
     """-e/f + (L + e/f) r/R, with mean axis e + f L at a length of L mm."""
     return np.asarray(-intercept / slope + (length_mm + intercept / slope) * share)
 
 
-def power_proportional(length_mm: float, share: Floats, exponent: float) -> Floats:
+def power_proportional(length_mm: float, share: Numbers, exponent: float) -> Numbers:
     """L (r/R)^v: body-proportional with L = u R^v; scale-proportional with R = w L^k and v = 1/k."""
     return np.asarray(length_mm * share**exponent)
 

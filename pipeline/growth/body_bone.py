@@ -9,7 +9,7 @@ import numpy as np
 from scipy import stats
 
 from pipeline.fish_records import Fish
-from pipeline.growth.estimate import Floats
+from pipeline.records import Numbers
 
 LEAST_FISH = 10
 """Fish below which no relation is fitted: its ends would be those of two or three fish."""
@@ -18,7 +18,7 @@ LEAST_RANGE = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class StraightLine:
     """A straight line fitted by least squares."""
 
     intercept: float
@@ -35,11 +35,11 @@ class BodyBone:
     n: int
     shortest_mm: float
     longest_mm: float
-    length_on_radius: Line
-    radius_on_length: Line
-    log_length_on_log_radius: Line
+    length_on_radius: StraightLine
+    radius_on_length: StraightLine
+    log_length_on_log_radius: StraightLine
     """Natural logarithms."""
-    log_radius_on_log_length: Line
+    log_radius_on_log_length: StraightLine
     fraser_lee_mm: float
     """Length at which the bone begins, for the Fraser-Lee model."""
     fraser_lee_source: str
@@ -81,9 +81,9 @@ def body_bone(species: str, fish: Sequence[Fish], given_mm: float | None, given_
     )
 
 
-def _line(x: Floats, y: Floats) -> Line:
+def _line(x: Numbers, y: Numbers) -> StraightLine:
     found = stats.linregress(x, y)
-    return Line(
+    return StraightLine(
         intercept=float(found.intercept),
         slope=float(found.slope),
         intercept_se=float(found.intercept_stderr),

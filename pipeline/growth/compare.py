@@ -14,10 +14,10 @@ import numpy as np
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
+from pipeline.estimate import LEVEL, Estimate
 from pipeline.fish_records import Fish
 from pipeline.growth.curve_fit import residual_squares
 from pipeline.growth.curves import VON_BERTALANFFY, Curve
-from pipeline.growth.estimate import LEVEL, Estimate
 
 LEAST_AT_AN_AGE = 3
 """Fish of each group at an age, below which their means are not compared."""

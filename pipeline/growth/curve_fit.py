@@ -13,9 +13,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from pipeline.estimate import Estimate
 from pipeline.growth.ages import Ages
 from pipeline.growth.curves import Curve, fitted
-from pipeline.growth.estimate import Estimate, Floats, Whole, of_draws, tail_of_draws
+from pipeline.growth.estimate import Whole, of_draws, tail_of_draws
+from pipeline.records import Numbers
 
 MOST_STEPS = 300
 SETTLED = 1e-5
@@ -35,7 +37,7 @@ Tick = Callable[[], object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class CurveDemands:
     """What a curve asks of its fish."""
 
     least_fish: int
@@ -61,12 +63,14 @@ class CurveFit:
     without_asymptote: int = 0
     """Draws in which no asymptote was found."""
 
-    def values(self) -> Floats:
+    def values(self) -> Numbers:
         """The parameters alone."""
         return np.array([e.value for e in self.parameters.values()], np.float64)
 
 
-def curve_fit(curve: Curve, length_mm: Floats, ages: Ages, limits: Limits, tick: Tick = lambda: None) -> CurveFit:
+def curve_fit(
+    curve: Curve, length_mm: Numbers, ages: Ages, limits: CurveDemands, tick: Tick = lambda: None
+) -> CurveFit:
     """Fit a curve to (fish,) total lengths (mm) and their ages. `tick` is called once for every draw."""
     n = length_mm.size
     refused = _too_few(curve, n, ages, limits)
@@ -80,7 +84,7 @@ def curve_fit(curve: Curve, length_mm: Floats, ages: Ages, limits: Limits, tick:
     return _with_intervals(curve, length_mm, ages, found, limits, tick)
 
 
-def _too_few(curve: Curve, n: int, ages: Ages, limits: Limits) -> str:
+def _too_few(curve: Curve, n: int, ages: Ages, limits: CurveDemands) -> str:
     if n < limits.least_fish:
         return f"no {curve.title} curve: {n} fish, and it takes {limits.least_fish}"
     distinct = int((np.bincount(ages.chance.argmax(axis=1)) > 0).sum())
@@ -90,7 +94,7 @@ def _too_few(curve: Curve, n: int, ages: Ages, limits: Limits) -> str:
     return ""
 
 
-def _no_asymptote(curve: Curve, parameters: Floats | None, length_mm: Floats) -> str:
+def _no_asymptote(curve: Curve, parameters: Numbers | None, length_mm: Numbers) -> str:
     longest = float(length_mm.max())
     if parameters is None:
         return f"no {curve.title} curve: these lengths do not level off with age, so there is no asymptote to find"
@@ -105,13 +109,13 @@ def _no_asymptote(curve: Curve, parameters: Floats | None, length_mm: Floats) ->
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _State:
-    parameters: Floats
+    parameters: Numbers
     sd: float
-    share: Floats
+    share: Numbers
 
 
 def _alternate(
-    curve: Curve, length: Floats, ages: Ages, times: Floats, begin: _State | None, most: int
+    curve: Curve, length: Numbers, ages: Ages, times: Numbers, begin: _State | None, most: int
 ) -> _State | None:
     """The curve when every fish counts `times`; None without one."""
     years = ages.ages.astype(np.float64)
@@ -142,7 +146,7 @@ def _alternate(
     return None if parameters is None else _State(parameters=parameters, sd=sd, share=share)
 
 
-def _given_length(chance: Floats, length: Floats, expected: Floats, sd: float) -> Floats:
+def _given_length(chance: Numbers, length: Numbers, expected: Numbers, sd: float) -> Numbers:
     """(fish, age): probability of each age, given the fish's length too."""
     off = np.where(chance > 0, ((length[:, None] - expected[None, :]) / sd) ** 2, np.inf)
     off -= off.min(axis=1, keepdims=True)
@@ -150,7 +154,9 @@ def _given_length(chance: Floats, length: Floats, expected: Floats, sd: float) -
     return np.asarray(joint / joint.sum(axis=1, keepdims=True))
 
 
-def _with_intervals(curve: Curve, length: Floats, ages: Ages, found: _State, limits: Limits, tick: Tick) -> CurveFit:
+def _with_intervals(
+    curve: Curve, length: Numbers, ages: Ages, found: _State, limits: CurveDemands, tick: Tick
+) -> CurveFit:
     n = length.size
     random = np.random.default_rng(limits.seed)
     seen = ages.ages[np.flatnonzero(np.bincount(ages.chance.argmax(axis=1), minlength=ages.ages.size))]
@@ -193,7 +199,7 @@ def _with_intervals(curve: Curve, length: Floats, ages: Ages, found: _State, lim
     )
 
 
-def residual_squares(curve: Curve, length_mm: Floats, age: Whole) -> float | None:
+def residual_squares(curve: Curve, length_mm: Numbers, age: Whole) -> float | None:
     """Sum of squares (mm2) about the curve of fish whose ages are taken as given; None without a curve."""
     years = np.arange(age.min(), age.max() + 1)
     counted = np.bincount(age - years[0], minlength=years.size).astype(np.float64)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
-from pipeline.growth.estimate import Floats
+from pipeline.records import Numbers
 
 RATES = (0.05, 0.15, 0.4, 1.0)
 """Growth rates (1/year) that the search starts from: from old, slow walleye to fish grown in two years."""
@@ -31,15 +31,15 @@ class Curve:
     parameters: tuple[str, ...]
     asymptotic: bool
     """The first parameter is the length that old fish approach."""
-    length: Callable[[Floats, Floats], Floats]
+    length: Callable[[Numbers, Numbers], Numbers]
     """Mean length (mm) at ages, given the parameters."""
-    slopes: Callable[[Floats, Floats], Floats]
+    slopes: Callable[[Numbers, Numbers], Numbers]
     """(age, parameter): derivatives of the length."""
-    starts: Callable[[Floats, Floats, Floats], list[Floats]]
+    starts: Callable[[Numbers, Numbers, Numbers], list[Numbers]]
     """Parameters to start from, given ages, weights and mean lengths."""
 
 
-def fitted(curve: Curve, ages: Floats, weight: Floats, mean: Floats, start: Floats | None = None) -> Floats | None:
+def fitted(curve: Curve, ages: Numbers, weight: Numbers, mean: Numbers, start: Numbers | None = None) -> Numbers | None:
     """Parameters with the least weighted sum of squares; None when there are too few ages or no asymptote.
 
     `weight` is the number of fish of each age, which need not be whole; `mean` their mean length (mm).
@@ -49,10 +49,10 @@ def fitted(curve: Curve, ages: Floats, weight: Floats, mean: Floats, start: Floa
     if ages.size < len(curve.parameters):
         return None
 
-    def residuals(p: Floats) -> Floats:
+    def residuals(p: Numbers) -> Numbers:
         return np.asarray(root * (curve.length(ages, p) - mean))
 
-    def slopes(p: Floats) -> Floats:
+    def slopes(p: Numbers) -> Numbers:
         return np.asarray(root[:, None] * curve.slopes(ages, p))
 
     best, least = None, np.inf
@@ -73,14 +73,14 @@ def fitted(curve: Curve, ages: Floats, weight: Floats, mean: Floats, start: Floa
     return best
 
 
-def _straight(rates: Floats, height: Floats, root: Floats) -> tuple[float, float]:
+def _straight(rates: Numbers, height: Numbers, root: Numbers) -> tuple[float, float]:
     """Intercept A and slope B of height = A - B * rates by weighted least squares."""
     design = np.column_stack([root, -root * rates])
     (a, b), *_ = np.linalg.lstsq(design, root * height, rcond=None)
     return float(a), float(b)
 
 
-def _von_bertalanffy_starts(ages: Floats, root: Floats, mean: Floats) -> list[Floats]:
+def _von_bertalanffy_starts(ages: Numbers, root: Numbers, mean: Numbers) -> list[Numbers]:
     # For a given rate the curve is a straight line in exp(-k t): its intercept is the asymptote.
     out = []
     for k in RATES:
@@ -90,7 +90,7 @@ def _von_bertalanffy_starts(ages: Floats, root: Floats, mean: Floats) -> list[Fl
     return out or [np.array([1.5 * mean.max(), RATES[1], 0.0])]
 
 
-def _gompertz_starts(ages: Floats, root: Floats, mean: Floats) -> list[Floats]:
+def _gompertz_starts(ages: Numbers, root: Numbers, mean: Numbers) -> list[Numbers]:
     out = []
     for g in RATES:
         a, b = _straight(np.exp(-g * ages), np.log(np.maximum(mean, 1e-6)), root)
@@ -99,25 +99,25 @@ def _gompertz_starts(ages: Floats, root: Floats, mean: Floats) -> list[Floats]:
     return out or [np.array([1.5 * mean.max(), RATES[1], 0.0])]
 
 
-def _decay(rate: float, time: Floats) -> Floats:
+def _decay(rate: float, time: Numbers) -> Numbers:
     """exp(-rate * time), kept finite while a search strays."""
     return np.asarray(np.exp(np.clip(-rate * time, -60.0, 60.0)))
 
 
-def _von_bertalanffy(t: Floats, p: Floats) -> Floats:
+def _von_bertalanffy(t: Numbers, p: Numbers) -> Numbers:
     return np.asarray(p[0] * (1 - _decay(p[1], t - p[2])))
 
 
-def _von_bertalanffy_slopes(t: Floats, p: Floats) -> Floats:
+def _von_bertalanffy_slopes(t: Numbers, p: Numbers) -> Numbers:
     decay = _decay(p[1], t - p[2])
     return np.column_stack([1 - decay, p[0] * (t - p[2]) * decay, -p[0] * p[1] * decay])
 
 
-def _gompertz(t: Floats, p: Floats) -> Floats:
+def _gompertz(t: Numbers, p: Numbers) -> Numbers:
     return np.asarray(p[0] * np.exp(-_decay(p[1], t - p[2])))
 
 
-def _gompertz_slopes(t: Floats, p: Floats) -> Floats:
+def _gompertz_slopes(t: Numbers, p: Numbers) -> Numbers:
     decay = _decay(p[1], t - p[2])
     share = np.exp(-decay)
     return np.column_stack([share, p[0] * share * decay * (t - p[2]), -p[0] * share * decay * p[1]])

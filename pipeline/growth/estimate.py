@@ -1,32 +1,18 @@
-"""A figure with its interval, as every result of this room is given."""
+"""Intervals of figures: of bootstrap draws, and of means."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-Floats = NDArray[np.float64]
+from pipeline.estimate import LEVEL, Estimate
+from pipeline.records import Numbers
+
 Whole = NDArray[np.int64]
 
-LEVEL = 0.95
-"""Share of samples in which an interval holds the true value; the level the trade publishes."""
 Z = 1.959963984540054
 """Standard normal deviate that leaves half of what is outside `LEVEL` above it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A figure with its 95 % interval. None where the data do not give one."""
-
-    value: float | None
-    low: float | None = None
-    high: float | None = None
-
-
-NO_FIGURE = Estimate(None)
 
 
 def tail_of_draws(fish: int, parameters: int) -> float:
@@ -40,7 +26,7 @@ def tail_of_draws(fish: int, parameters: int) -> float:
     return float(stats.norm.sf((fish / left) ** 0.5 * stats.t.ppf((1 + LEVEL) / 2, left)))
 
 
-def of_draws(value: float, draws: Floats, tail: float) -> Estimate:
+def of_draws(value: float, draws: Numbers, tail: float) -> Estimate:
     """A figure with the interval of bootstrap draws that leaves a share `tail` of them beyond each limit.
 
     A draw without a figure is given as infinite: a limit that falls among these does not exist.
@@ -51,7 +37,7 @@ def of_draws(value: float, draws: Floats, tail: float) -> Estimate:
     return Estimate(value, low if np.isfinite(low) else None, high if np.isfinite(high) else None)
 
 
-def mean_of(values: Floats) -> Estimate:
+def mean_of(values: Numbers) -> Estimate:
     """Mean with its t interval; none of a single value."""
     mean = float(values.mean())
     if values.size < 2:

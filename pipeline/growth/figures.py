@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.estimate import Estimate
 from pipeline.growth.ageing_error import UnderAges
 from pipeline.growth.compare import CurvesAlike
 from pipeline.growth.curve_fit import CurveFit
-from pipeline.growth.estimate import Estimate
 from pipeline.growth.maturity import Maturity
 from pipeline.growth.mortality import Mortality
 from pipeline.growth.notes import notes_on_group, notes_on_water
-from pipeline.growth.whole import Group, Species, Study, Water
+from pipeline.growth.whole import AllWaters, FishGroup, Study, Water
 
 Figures = dict[str, Any]
 DIGITS = 6
@@ -29,7 +29,7 @@ def as_json(study: Study) -> Figures:
     }
 
 
-def _group(g: Group) -> Figures:
+def _group(g: FishGroup) -> Figures:
     first = g.under[0]
     lw = g.length_weight
     return {
@@ -146,7 +146,7 @@ def _water(w: Water) -> Figures:
     }
 
 
-def _species(s: Species) -> Figures:
+def _species(s: AllWaters) -> Figures:
     r = s.relation
     return {
         "species": s.species,

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.estimate import Estimate
 from pipeline.fish_records import Fish
-from pipeline.growth.estimate import Estimate, Floats, mean_of
+from pipeline.growth.estimate import mean_of
+from pipeline.records import Numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,13 +24,13 @@ class GrowthHistory:
     fish: Fish
     hatched: int
     """Calendar year."""
-    marks_mm: Floats
+    marks_mm: Numbers
     """(annulus,): length of the fish (mm) when each annulus formed, rising strictly."""
     length_mm: float
     """At capture."""
 
     @property
-    def increments_mm(self) -> Floats:
+    def increments_mm(self) -> Numbers:
         """(year of life,): one for each annulus, the first from length zero."""
         return np.diff(self.marks_mm, prepend=0.0)
 

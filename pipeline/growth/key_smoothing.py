@@ -12,7 +12,7 @@ from scipy.optimize import minimize
 from scipy.special import log_softmax
 
 from pipeline.growth.age_length_key import Key
-from pipeline.growth.estimate import Floats
+from pipeline.records import Numbers
 
 PENALTY = 1e-4
 """On half the squares of the slopes: only enough to end the search where lengths part two ages completely."""
@@ -31,13 +31,13 @@ def smoothed(key: Key) -> Key:
     return replace(key, smoothed=share)
 
 
-def _shares(length: Floats, aged: Floats) -> Floats:
+def _shares(length: Numbers, aged: Numbers) -> Numbers:
     """(class, age) shares of the likeliest multinomial logit, from the fish (class, age) and lengths (class,) of mean 0
     and standard deviation 1."""
     ages = aged.shape[1]
     fish = aged.sum(axis=1)
 
-    def lack(weights: Floats) -> tuple[float, Floats]:
+    def lack(weights: Numbers) -> tuple[float, Numbers]:
         level, slope = weights.reshape(2, ages)
         log_share = log_softmax(level + length[:, None] * slope, axis=1)
         off = fish[:, None] * np.exp(log_share) - aged

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from pipeline.growth.estimate import LEVEL, Estimate
+from pipeline.estimate import LEVEL, Estimate
 from pipeline.growth.lengths_at_age import EarlierLengths
 
 ANNULI = 3

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.estimate import Estimate
 from pipeline.fish_records import Fish
 from pipeline.growth.back_calculation import Method
 from pipeline.growth.body_bone import BodyBone
-from pipeline.growth.estimate import Estimate, Floats, mean_of
+from pipeline.growth.estimate import mean_of
+from pipeline.records import Numbers
 
 CAPTURE, MARKS = "capture", "marks"
 
@@ -33,7 +35,7 @@ class EarlierLengths:
     """Lengths of one fish when its annuli formed."""
 
     fish: Fish
-    length_mm: Floats
+    length_mm: Numbers
     """(annulus,): at ages 1, 2, ..."""
 
 
@@ -68,6 +70,6 @@ def _by_age(pairs: Sequence[tuple[int, float]], source: str) -> tuple[LengthAtAg
     return tuple(_mean(age, np.array(lengths), source) for age, lengths in sorted(by_age.items()))
 
 
-def _mean(age: int, length: Floats, source: str) -> LengthAtAge:
+def _mean(age: int, length: Numbers, source: str) -> LengthAtAge:
     sd = float(length.std(ddof=1)) if length.size > 1 else None
     return LengthAtAge(age_class=age, n=length.size, mean=mean_of(length), sd_mm=sd, source=source)

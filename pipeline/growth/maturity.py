@@ -10,7 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 import statsmodels.api as sm
 
-from pipeline.growth.estimate import NO_FIGURE, Estimate, Floats, Z
+from pipeline.estimate import NO_FIGURE, Estimate
+from pipeline.growth.estimate import Z
+from pipeline.records import Numbers
 
 LEAST_FISH = 10
 LEAST_OF_A_KIND = 2
@@ -33,12 +35,12 @@ class Maturity:
     refused: str = ""
     """Why there is no curve; blank when there is one."""
 
-    def share(self, at: Floats) -> Floats:
+    def share(self, at: Numbers) -> Numbers:
         """Share mature at ages or lengths."""
         return np.asarray(1 / (1 + np.exp(-(self.intercept or 0.0) - (self.slope or 0.0) * at)))
 
 
-def maturity(over: str, value: Floats, mature: Floats, weight: Floats | None = None) -> Maturity:
+def maturity(over: str, value: Numbers, mature: Numbers, weight: Numbers | None = None) -> Maturity:
     """From (fish,) ages or lengths and 1 for mature, 0 for immature; `weight` counts a row for so many fish."""
     weight = np.ones(value.size) if weight is None else weight
     n = round(float(weight.sum()))
@@ -66,7 +68,7 @@ def maturity(over: str, value: Floats, mature: Floats, weight: Floats | None = N
     )
 
 
-def _refused(over: str, value: Floats, mature: Floats, weight: Floats) -> str:
+def _refused(over: str, value: Numbers, mature: Numbers, weight: Numbers) -> str:
     n = round(float(weight.sum()))
     if n < LEAST_FISH:
         return f"no {over} at maturity: {n} fish with known maturity, and it takes {LEAST_FISH}"
@@ -89,7 +91,7 @@ def _refused(over: str, value: Floats, mature: Floats, weight: Floats) -> str:
     return ""
 
 
-def _fieller(b0: float, b1: float, covariance: Floats) -> Estimate:
+def _fieller(b0: float, b1: float, covariance: Numbers) -> Estimate:
     """-b0/b1 with Fieller's interval; without limits where the slope may be zero."""
     g = Z**2 * covariance[1, 1] / b1**2
     half = -b0 / b1

@@ -8,15 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.growth.age_length_key import AgesOfLengths, Key, ages_of_lengths
-from pipeline.growth.estimate import Floats, Whole
+from pipeline.growth.estimate import Whole
 from pipeline.growth.sharing_out import shared_out
+from pipeline.records import Numbers
 
 Place = tuple[str, str]
 """Species and water."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class MeasuredCatch:
     """The measured fish of one species in one water."""
 
     species: str
@@ -33,7 +34,7 @@ class Measured:
 
 def ages_of_measured(
     fish: Sequence[tuple[str, str, float]], keys: Mapping[Place, Key], seed: int
-) -> tuple[tuple[int | None, ...], tuple[Measured, ...]]:
+) -> tuple[tuple[int | None, ...], tuple[MeasuredCatch, ...]]:
     """An age class for each (species, water, length in mm), or None, and the ages of each water as a whole."""
     ages: list[int | None] = [None] * len(fish)
     places = sorted({(species, water) for species, water, _ in fish})
@@ -50,17 +51,17 @@ def ages_of_measured(
     return tuple(ages), tuple(out)
 
 
-def _measured(place: Place, length: Floats, key: Key | None) -> Measured:
+def _measured(place: Place, length: Numbers, key: Key | None) -> MeasuredCatch:
     species, water = place
     if key is None:
-        return Measured(
+        return MeasuredCatch(
             species=species, water=water, fish=length.size, only_measured=None, with_aged=None, beyond_key=0
         )
     rows = key.bin_of(length)
     inside = (rows >= 0) & (rows < key.aged.shape[0])
     counted: Whole = np.bincount(rows[inside], minlength=key.aged.shape[0])
     aged = np.round(key.fish).astype(np.int64)
-    return Measured(
+    return MeasuredCatch(
         species=species,
         water=water,
         fish=length.size,

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.growth.estimate import NO_FIGURE, Estimate, Floats, Whole, Z
+from pipeline.estimate import NO_FIGURE, Estimate
+from pipeline.growth.estimate import Whole, Z
+from pipeline.records import Numbers
 
 LEAST_FISH = 20
 LEAST_AGES = 3
@@ -37,7 +39,7 @@ class Mortality:
     refused: str = ""
 
 
-def catch_curve(ages: Whole, number: Floats, after_peak: int) -> Mortality:
+def catch_curve(ages: Whole, number: Numbers, after_peak: int) -> Mortality:
     """From (age,) ages without gaps and the fish of each, counted from so many years after the commonest age on.
 
     The numbers may be parts of fish. One year after the peak is the usual rule, since the peak itself may not be fully
@@ -69,7 +71,7 @@ def catch_curve(ages: Whole, number: Floats, after_peak: int) -> Mortality:
     )
 
 
-def _inflation(used: Floats, survival: float) -> float:
+def _inflation(used: Numbers, survival: float) -> float:
     """Chi-squared of the numbers at age over its degrees of freedom, never below 1; ages of few fish as one."""
     n = used.sum()
     expected = n * (1 - survival) * survival ** np.arange(used.size)

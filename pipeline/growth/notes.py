@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pipeline.fish_records import Fish
 from pipeline.growth.curve_fit import CurveFit
 from pipeline.growth.mortality import ASSUMES
-from pipeline.growth.whole import Group, Water
+from pipeline.growth.whole import FishGroup, Water
 from pipeline.records import MACHINE
 
 CAUTION = (
@@ -21,7 +21,7 @@ MANY_MONTHS = 4
 """Months of capture over which fish of one age class differ by a good part of a year's growth."""
 
 
-def notes_on_group(group: Group) -> tuple[str, ...]:
+def notes_on_group(group: FishGroup) -> tuple[str, ...]:
     """What growth.json says beside the figures of a group."""
     out = [*ages_behind(group.fish)]
     short = sum(not f.length_mm for f in group.fish)

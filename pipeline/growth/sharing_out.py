@@ -10,10 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.growth.age_length_key import Key
-from pipeline.growth.estimate import Floats, Whole
+from pipeline.growth.estimate import Whole
+from pipeline.records import Numbers
 
 
-def shared_out(key: Key, length_mm: Floats, random: np.random.Generator) -> tuple[int | None, ...]:
+def shared_out(key: Key, length_mm: Numbers, random: np.random.Generator) -> tuple[int | None, ...]:
     """(fish,): an age class for each length, or None where the key has no aged fish of that class."""
     share, at = key.share, key.bin_of(length_mm)
     out: list[int | None] = [None] * length_mm.size
@@ -26,7 +27,7 @@ def shared_out(key: Key, length_mm: Floats, random: np.random.Generator) -> tupl
     return tuple(out)
 
 
-def _ages(share: Floats, ages: Whole, n: int, random: np.random.Generator) -> Whole:
+def _ages(share: Numbers, ages: Whole, n: int, random: np.random.Generator) -> Whole:
     whole = np.floor(n * share + 1e-9).astype(np.int64)
     left = n - int(whole.sum())
     if left:

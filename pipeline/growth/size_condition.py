@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from pipeline.estimate import LEVEL, NO_FIGURE, Estimate
 from pipeline.fish_records import Fish
-from pipeline.growth.estimate import LEVEL, NO_FIGURE, Estimate, Floats, mean_of
+from pipeline.growth.estimate import mean_of
+from pipeline.records import Numbers
 
 LEAST_FISH = 10
 
@@ -38,7 +40,7 @@ class StandardWeight:
     """The standard holds from this length on."""
     source: str
 
-    def grams(self, length_mm: Floats) -> Floats:
+    def grams(self, length_mm: Numbers) -> Numbers:
         """Standard weight (g) at lengths (mm)."""
         x = np.log10(length_mm)
         return np.asarray(10 ** (self.a + self.b * x + self.c * x**2))
@@ -88,7 +90,7 @@ def condition(fish: Sequence[Fish], standard: StandardWeight) -> Condition | Non
     return Condition(n=int(long.sum()), mean=mean_of(relative), too_short=int((~long).sum()), standard=standard)
 
 
-def _pairs(fish: Sequence[Fish]) -> tuple[Floats, Floats]:
+def _pairs(fish: Sequence[Fish]) -> tuple[Numbers, Numbers]:
     pairs = [(f.length_mm, f.weight_g) for f in fish if f.length_mm and f.weight_g]
     length, weight = np.array(pairs, np.float64).T if pairs else np.zeros((2, 0))
     return length, weight

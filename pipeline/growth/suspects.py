@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.growth.estimate import Floats
 from pipeline.growth.increments import GrowthHistory
 from pipeline.growth.year_effects import Chronology
+from pipeline.records import Numbers
 
 LEAST_ANNULI = 4
 """Of shorter lives the years say too little."""
@@ -77,11 +77,11 @@ def suspects(grown: Sequence[GrowthHistory], years: Chronology) -> tuple[Suspect
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Model:
     first_year: int
-    effect: Floats
+    effect: Numbers
     """(year,): years that nobody knows are middling."""
-    fish: Floats
+    fish: Numbers
     """(year,)."""
-    by_life: Floats
+    by_life: Numbers
     """(year of life,): mean logarithm of the increment."""
     between: float
     """Variance between fish."""
@@ -128,7 +128,7 @@ class _Model:
             of_years=self.of_years,
         )
 
-    def expected(self, annuli: int) -> Floats:
+    def expected(self, annuli: int) -> Numbers:
         """(year of life,): beyond the oldest fish known, as in its last year."""
         known = self.by_life[:annuli]
         return np.concatenate([known, np.full(annuli - known.size, self.by_life[-1])])
@@ -153,7 +153,7 @@ class _Model:
             out.append(self._fit(tried, float(np.log(gap)), last, where))
         return out
 
-    def _fit(self, marks: Floats, log_volume: float, last: int, where: str) -> Fit:
+    def _fit(self, marks: Numbers, log_volume: float, last: int, where: str) -> Fit:
         """Of (place tried, annulus) lengths; the last increment of all grew in the year `last`."""
         n = marks.shape[1]
         at = last - np.arange(n - 1, -1, -1) - self.first_year
@@ -166,7 +166,7 @@ class _Model:
         likelihood = _mean(with_years) + log_volume
         return Fit(annuli=n, where=where, gain=likelihood - _mean(without) - log_volume, likelihood=likelihood)
 
-    def _log_normal(self, rest: Floats, within: float) -> Floats:
+    def _log_normal(self, rest: Numbers, within: float) -> Numbers:
         """Log density of rows whose entries share the fish's own deviation."""
         n = rest.shape[1]
         total = within + n * self.between
@@ -174,7 +174,7 @@ class _Model:
         return np.asarray(-0.5 * (squares + (n - 1) * np.log(within) + np.log(total) + n * np.log(2 * np.pi)))
 
 
-def _mean(log_density: Floats) -> float:
+def _mean(log_density: Numbers) -> float:
     """Logarithm of the mean of densities given as logarithms."""
     most = float(log_density.max())
     return most + float(np.log(np.exp(log_density - most).mean()))

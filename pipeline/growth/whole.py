@@ -14,7 +14,7 @@ from pipeline.growth.ages import Ages, ReadingError
 from pipeline.growth.back_calculation import METHODS, Method
 from pipeline.growth.body_bone import BodyBone, body_bone
 from pipeline.growth.compare import CurvesAlike, Difference, curves_alike, differences
-from pipeline.growth.curve_fit import CurveFit, Limits, Tick, curve_fit
+from pipeline.growth.curve_fit import CurveDemands, CurveFit, Tick, curve_fit
 from pipeline.growth.curves import GOMPERTZ, LINE
 from pipeline.growth.increments import YearOfLife, by_year_of_life, histories
 from pipeline.growth.key_smoothing import smoothed
@@ -33,7 +33,7 @@ SEXES = ("F", "M", "U")
 class Choices:
     """What a lab decides, for one species."""
 
-    limits: Limits
+    limits: CurveDemands
     bin_mm: float
     """Width of a length class of the key."""
     smooth_key: bool
@@ -47,7 +47,7 @@ class Choices:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class FishGroup:
     """The fish of one species, water and sex."""
 
     species: str
@@ -90,7 +90,7 @@ class Water:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Species:
+class AllWaters:
     """What is asked of one species over all waters."""
 
     species: str
@@ -103,9 +103,9 @@ class Species:
 class Study:
     """Everything that was found."""
 
-    groups: tuple[Group, ...]
+    groups: tuple[FishGroup, ...]
     waters: tuple[Water, ...]
-    species: tuple[Species, ...]
+    species: tuple[AllWaters, ...]
     too_few: tuple[tuple[str, str, int], ...]
     """(species, water, fish with an age) of waters with too few fish for any group. They are in `groups` and `waters`
     all the same, for their lengths and their key."""
@@ -188,7 +188,7 @@ def _group(
     matrix: ReadingError | None,
     earlier: Sequence[EarlierLengths],
     tick: Tick,
-) -> Group:
+) -> FishGroup:
     aged = [f for f in own if f.age_class is not None]
     ways = ways_to_take_ages(aged, matrix)
     first = best_way(ways)
@@ -200,7 +200,7 @@ def _group(
     others = tuple(curve_fit(curve, length, measured, choices.limits, tick) for curve in (GOMPERTZ, LINE))
     names = {f.fish for f in own}
     with_maturity = [f for f in own if f.length_mm and f.maturity in ("immature", "mature")]
-    return Group(
+    return FishGroup(
         species=species,
         water=water,
         sex=sex,
@@ -242,6 +242,6 @@ def _water(species: str, water: str, here: Sequence[Fish], choices: Choices, rel
     )
 
 
-def _species(species: str, relation: BodyBone | None, fish: Sequence[Fish]) -> Species:
+def _species(species: str, relation: BodyBone | None, fish: Sequence[Fish]) -> AllWaters:
     waters = {water: here for (_, water), here in _by_water(fish).items()}
-    return Species(species=species, relation=relation, waters_alike=curves_alike(waters), waters=differences(waters))
+    return AllWaters(species=species, relation=relation, waters_alike=curves_alike(waters), waters=differences(waters))

@@ -5,11 +5,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.estimate import Estimate
 from pipeline.growth.compare import CurvesAlike, Difference
 from pipeline.growth.curves import VON_BERTALANFFY
-from pipeline.growth.estimate import Estimate
 from pipeline.growth.lengths_at_age import CAPTURE
-from pipeline.growth.whole import ALL, Group, Species, Study, Water
+from pipeline.growth.whole import ALL, AllWaters, FishGroup, Study, Water
 from pipeline.records import MACHINE
 
 SEXES = {"F": "females", "M": "males", "U": "fish of unknown sex", ALL: "all fish"}
@@ -37,7 +37,7 @@ def paragraph(study: Study, water: Water) -> list[str]:
     ]
 
 
-def between_waters(species: Species) -> list[str]:
+def between_waters(species: AllWaters) -> list[str]:
     """Sentences on the waters of one species side by side."""
     if len(species.waters_alike.groups) < 2:
         return []
@@ -65,7 +65,7 @@ def sentence(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _fish(everyone: Group, groups: Sequence[Group]) -> str:
+def _fish(everyone: FishGroup, groups: Sequence[FishGroup]) -> str:
     ages = [f.age_class for f in everyone.fish if f.age_class is not None]
     sexes = [f"{len(g.fish)} {SEXES[g.sex]}" for g in groups if g.sex != ALL]
     machine = sum(f.counted_by == MACHINE for f in everyone.fish)
@@ -76,7 +76,7 @@ def _fish(everyone: Group, groups: Sequence[Group]) -> str:
     return out + (f", and {_counted(flagged, 'waits', 'wait')} for a person to look." if flagged else ".")
 
 
-def _growth(groups: Sequence[Group]) -> list[str]:
+def _growth(groups: Sequence[FishGroup]) -> list[str]:
     out = []
     for g in groups:
         whom = sentence(SEXES[g.sex])
@@ -130,7 +130,7 @@ def _apart(rows: Sequence[Difference], names: dict[str, str]) -> list[str]:
     return out
 
 
-def _maturity(groups: Sequence[Group]) -> list[str]:
+def _maturity(groups: Sequence[FishGroup]) -> list[str]:
     out = []
     for g in groups:
         age, length = g.under[0].maturity, g.mature_at_length
@@ -149,7 +149,7 @@ def _maturity(groups: Sequence[Group]) -> list[str]:
     return out
 
 
-def _mortality(everyone: Group) -> list[str]:
+def _mortality(everyone: FishGroup) -> list[str]:
     m = everyone.under[0].mortality
     if m.refused:
         return [f"{sentence(m.refused)}."]

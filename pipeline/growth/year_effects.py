@@ -14,8 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
-from pipeline.growth.estimate import Estimate, Floats, Whole, Z
+from pipeline.estimate import Estimate
+from pipeline.growth.estimate import Whole, Z
 from pipeline.growth.increments import GrowthHistory
+from pipeline.records import Numbers
 
 LEAST_FISH = 20
 """Fish with dated annuli; of fewer, one odd fish would make a good year."""
@@ -92,14 +94,14 @@ def _refused(species: str, water: str, grown: Sequence[GrowthHistory], why: str)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Fit:
-    effects: Floats
-    covariance: Floats
+    effects: Numbers
+    covariance: Numbers
     between: float
     """Variance between fish."""
     within: float
 
 
-def _mixed_model(grew: Floats, design: Floats, of_fish: Whole) -> _Fit | None:
+def _mixed_model(grew: Numbers, design: Numbers, of_fish: Whole) -> _Fit | None:
     names, group = np.unique(of_fish, return_inverse=True)
     start, *_ = np.linalg.lstsq(design, grew, rcond=None)
     # Variances by moments: from its own start the search may end at no variance between fish where there is some.

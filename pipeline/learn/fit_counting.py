@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bone.evidence import EVIDENCE
-from pipeline.counting.chains import Bone, chains
+from pipeline.counting.chains import ChainBone, chains
 from pipeline.counting.evidence_odds import node_features
 from pipeline.counting.features import FEATURES
 from pipeline.counting.sequence_fit import Problem, fit
@@ -42,7 +42,7 @@ class Lesson:
     """A known bone as the sequence model sees it."""
 
     known: KnownBone
-    bone: Bone
+    bone: ChainBone
     target: Target
 
 
@@ -53,10 +53,10 @@ def lessons(known: Sequence[KnownBone], settings: Settings) -> list[Lesson]:
     ]
 
 
-def bone_of(known: KnownBone, settings: Settings) -> Bone:
+def bone_of(known: KnownBone, settings: Settings) -> ChainBone:
     """A known bone as the sequence model sees it."""
     reading = known.reading
-    return Bone(
+    return ChainBone(
         evidence=np.array([m.evidence for m in reading.marks], np.float64).reshape(-1, len(EVIDENCE)),
         fraction=np.array([m.fraction for m in reading.marks], np.float64),
         radius_px=reading.axis.radius_px if reading.axis else 1.0,
@@ -141,7 +141,7 @@ def _fit_chain(taught: Sequence[Lesson], odds: Sequence[Numbers], model: Evidenc
 
 def problem_parts(
     targets: Sequence[Target],
-    bones: Sequence[Bone],
+    bones: Sequence[ChainBone],
     odds: Sequence[Numbers],
     chosen: NDArray[np.int64],
     model: EvidenceModel,

@@ -17,6 +17,7 @@ from pipeline.bone.reduce import reduce
 from pipeline.bone.segment import find_bones
 from pipeline.bone.small_bone import SmallBone, shrink
 from pipeline.learn.truth import Truth, read_truth
+from pipeline.records import Numbers
 from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings.first_pass import FocusSettings
@@ -34,8 +35,6 @@ PENALTY = 1e-3
 """Of the squared weights, signs scaled to one."""
 ITERATIONS = 300
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
@@ -49,18 +48,18 @@ class Candidates:
     """(candidate, sign)."""
     of_rays: NDArray[np.float32]
     """(candidate, sign)."""
-    true_focus: Floats
+    true_focus: Numbers
     """(2,) working pixels."""
     radius: float
     """True length of the axis, working pixels."""
 
     @property
-    def away(self) -> Floats:
+    def away(self) -> Numbers:
         """(candidate,) distance from the true focus as a share of the radius."""
         return np.asarray(np.hypot(*(self.points - self.true_focus).T) / self.radius)
 
     @property
-    def target(self) -> Floats:
+    def target(self) -> Numbers:
         """(candidate,) probability that each should get."""
         bell = np.exp(-0.5 * (self.away / BLUR) ** 2) + LEAST_TARGET
         return np.asarray(bell / bell.sum())
@@ -110,11 +109,11 @@ def fit_focus(bones: Sequence[Candidates], shipped: FocusSettings) -> FocusSetti
     return shipped.model_copy(update={"shortlist": first, "choice": second})
 
 
-def _signs(bone: Candidates, chosen: NDArray[np.intp]) -> Floats:
+def _signs(bone: Candidates, chosen: NDArray[np.intp]) -> Numbers:
     return all_signs(bone.of_direction[chosen].astype(np.float64), bone.of_rays[chosen].astype(np.float64))
 
 
-def _fit_choice(signs: Sequence[Floats], targets: Sequence[Floats]) -> Choice:
+def _fit_choice(signs: Sequence[Numbers], targets: Sequence[Numbers]) -> Choice:
     """One conditional logit: for each bone the signs of its candidates and the probability that each should get."""
     every = np.concatenate(signs)
     centre, scale = every.mean(0), every.std(0) + 1e-9
@@ -124,7 +123,7 @@ def _fit_choice(signs: Sequence[Floats], targets: Sequence[Floats]) -> Choice:
     bone = np.repeat(np.arange(len(size)), size)
     target = np.concatenate(targets)
 
-    def loss(w: Floats) -> tuple[float, Floats]:
+    def loss(w: Numbers) -> tuple[float, Numbers]:
         score = x @ w
         score -= np.maximum.reduceat(score, start)[bone]
         total = np.add.reduceat(np.exp(score), start)
@@ -144,7 +143,7 @@ def found_focus(bone: Candidates, model: FocusSettings) -> tuple[float, float]:
     return float(np.hypot(*(found - bone.true_focus))) / bone.radius, certainty
 
 
-def errors_left_out(bones: Sequence[Candidates], shipped: FocusSettings) -> tuple[Floats, Floats]:
+def errors_left_out(bones: Sequence[Candidates], shipped: FocusSettings) -> tuple[Numbers, Numbers]:
     """(bone,) error and certainty of the focus of each bone, as `found_focus`, by logits that saw no bone of its
     make."""
     makes = np.array([b.make for b in bones])

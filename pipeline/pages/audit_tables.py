@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from pipeline.audit.figures import COMPARISON, PRECISION, Figure, Of
-from pipeline.audit.intervals import Estimate
 from pipeline.audit.precision import Precision
 from pipeline.audit.symmetry import Test
 from pipeline.audit.whole import Audit
+from pipeline.estimate import Estimate
 from pipeline.pages.table_out import TableOut
 from pipeline.tables.tables import Cell, Column
 

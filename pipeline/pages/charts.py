@@ -31,7 +31,7 @@ class Bar:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Strip:
+class DotStrip:
     """One row of values."""
 
     label: str
@@ -83,7 +83,7 @@ def level_bar(parts: Sequence[tuple[str, int]], title: str) -> Markup:
     return _svg(shapes, 14, title, stretched=True)
 
 
-def strips(rows: Sequence[Strip], title: str, axis: str) -> Markup:
+def strips(rows: Sequence[DotStrip], title: str, axis: str) -> Markup:
     """Rows of dots over a common axis from 0, each with a box from quartile to quartile and a line at the median."""
     left, right, row_height = 6.0, WIDTH - 10, 38.0
     most = max((max(row.values) for row in rows), default=1.0) or 1.0

@@ -13,10 +13,10 @@ from pipeline.growth.age_length_key import Key
 from pipeline.growth.back_calculation import METHODS, Method
 from pipeline.growth.body_bone import BodyBone
 from pipeline.growth.lengths_at_age import EarlierLengths, from_marks
-from pipeline.growth.measured import Measured
+from pipeline.growth.measured import MeasuredCatch
 from pipeline.growth.notes import CAUTION, notes_on_group, notes_on_water
 from pipeline.growth.suspects import LEAST_GAIN
-from pipeline.growth.whole import ALL, Group, Study, Water
+from pipeline.growth.whole import ALL, FishGroup, Study, Water
 from pipeline.growth.words import SEXES, between_waters, number, paragraph, place, sentence
 from pipeline.pages import growth_plots
 from pipeline.pages.growth_plots import WATER_STYLES
@@ -69,7 +69,7 @@ def growth_plots_of(study: Study) -> dict[str, str]:
 
 def growth_page(
     study: Study,
-    measured: Sequence[Measured],
+    measured: Sequence[MeasuredCatch],
     methods: Mapping[str, Method],
     drawn: Mapping[str, str],
     accounts: Sequence[str],
@@ -110,12 +110,12 @@ def growth_page(
     )
 
 
-def groups_of(study: Study, water: Water) -> list[Group]:
+def groups_of(study: Study, water: Water) -> list[FishGroup]:
     """The groups of one species in one water."""
     return [g for g in study.groups if (g.species, g.water) == (water.species, water.water)]
 
 
-def group_notes(groups: Sequence[Group]) -> list[tuple[str, str]]:
+def group_notes(groups: Sequence[FishGroup]) -> list[tuple[str, str]]:
     """Each note once, with the groups it is about."""
     about: dict[str, list[str]] = {}
     for g in groups:

@@ -14,7 +14,7 @@ from pipeline.growth.curve_fit import CurveFit
 from pipeline.growth.increments import YearOfLife
 from pipeline.growth.lengths_at_age import CAPTURE
 from pipeline.growth.maturity import Maturity
-from pipeline.growth.whole import ALL, Group
+from pipeline.growth.whole import ALL, FishGroup
 from pipeline.growth.year_effects import Chronology
 from pipeline.pages.plot_style import BLUE, INK, ORANGE, QUIET, STYLE, blank, legend, svg
 
@@ -30,7 +30,7 @@ SPREAD = 0.12
 """Years by which the dots of the sexes stand apart, so that neither hides the other."""
 
 
-def length_at_age(groups: Sequence[Group]) -> str:
+def length_at_age(groups: Sequence[FishGroup]) -> str:
     """Fish as dots, larger where there are more, with the curve and its band, by sex."""
     shown = [g for g in groups if g.sex in ("F", "M")] or [g for g in groups if g.sex == ALL]
     with mpl.rc_context(STYLE):
@@ -56,7 +56,7 @@ def length_at_age(groups: Sequence[Group]) -> str:
         return svg(figure)
 
 
-def waters_side_by_side(groups: Sequence[Group]) -> str:
+def waters_side_by_side(groups: Sequence[FishGroup]) -> str:
     """Mean length at age of each water with its interval, and its curve."""
     with mpl.rc_context(STYLE):
         figure, axes = blank()
@@ -126,7 +126,7 @@ def good_and_poor_years(years: Chronology) -> str:
         return svg(figure)
 
 
-def maturity_curves(groups: Sequence[Group]) -> str:
+def maturity_curves(groups: Sequence[FishGroup]) -> str:
     """Share mature at each age, with the curve, by sex; empty without a curve."""
     shown = [g for g in groups if g.sex in ("F", "M")] or [g for g in groups if g.sex == ALL]
     shown = [g for g in shown if not g.under[0].maturity.refused]

@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from pipeline.estimate import Estimate
 from pipeline.growth.age_length_key import AgesOfLengths, Key
 from pipeline.growth.back_calculation import METHODS
 from pipeline.growth.compare import Difference
-from pipeline.growth.estimate import Estimate
-from pipeline.growth.measured import Measured
-from pipeline.growth.whole import ALL, Group, Study, Water
+from pipeline.growth.measured import MeasuredCatch
+from pipeline.growth.whole import ALL, FishGroup, Study, Water
 from pipeline.pages.table_out import TableOut
 from pipeline.tables.tables import Cell, Column
 
@@ -77,7 +77,7 @@ def growth_tables(study: Study) -> list[TableOut]:
     ]
 
 
-def measured_table(measured: Sequence[Measured]) -> TableOut:
+def measured_table(measured: Sequence[MeasuredCatch]) -> TableOut:
     """How old the fish are that were only measured, by water."""
     rows: list[Row] = []
     for m in measured:
@@ -93,12 +93,12 @@ def measured_table(measured: Sequence[Measured]) -> TableOut:
     return TableOut("ages_of_lengths.csv", AGES_OF_LENGTHS, tuple(rows))
 
 
-def without_age(m: Measured, found: AgesOfLengths) -> int:
+def without_age(m: MeasuredCatch, found: AgesOfLengths) -> int:
     """Measured fish that the key says nothing of."""
     return found.without_key + m.beyond_key
 
 
-def _lengths(g: Group) -> Iterable[Row]:
+def _lengths(g: FishGroup) -> Iterable[Row]:
     for x in g.lengths:
         yield (g.species, g.water, g.sex, x.age_class, x.n, x.mean.value, x.sd_mm, *_limits(x.mean), x.source)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.codes import REASONS
-from pipeline.pages.charts import Bar, Strip
+from pipeline.pages.charts import Bar, DotStrip
 from pipeline.pages.report_records import ReportBone, ReportTray, State
 
 STATES: tuple[State, ...] = ("settled", "kept", "wait", "none")
@@ -27,7 +27,7 @@ MOST_GROUPS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class BoneGroup:
     """The bones of one species in one water."""
 
     species: str
@@ -44,7 +44,7 @@ class Group:
 class FirstIncrements:
     """First increments of all groups."""
 
-    rows: tuple[Strip, ...]
+    rows: tuple[DotStrip, ...]
     unit: str
     """`mm`, or `of the axis` when most bones have no resolution."""
     apart: tuple[ReportBone, ...]
@@ -52,7 +52,7 @@ class FirstIncrements:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sides:
+class BothSides:
     """Final counts of the two bones of a fish."""
 
     pairs: tuple[tuple[int, int], ...]
@@ -77,16 +77,16 @@ class ScanQuality:
     """(scan, bones that wait, bones) of the scans with several bones where most wait."""
 
 
-def groups(bones: Sequence[ReportBone]) -> tuple[Group, ...]:
+def groups(bones: Sequence[ReportBone]) -> tuple[BoneGroup, ...]:
     """By species and water, the largest first."""
     by: dict[tuple[str, str], list[ReportBone]] = defaultdict(list)
     for bone in bones:
         by[bone.species, bone.water].append(bone)
-    made = (Group(species=s, water=w, bones=tuple(found)) for (s, w), found in by.items())
+    made = (BoneGroup(species=s, water=w, bones=tuple(found)) for (s, w), found in by.items())
     return tuple(sorted(made, key=lambda g: (-len(g.bones), g.name)))
 
 
-def ages_of(group: Group) -> tuple[str, tuple[Bar, ...]]:
+def ages_of(group: BoneGroup) -> tuple[str, tuple[Bar, ...]]:
     """What the bars are of (age class, or annuli where most bones have no age class), and the bars."""
     counted = [b for b in group.bones if b.final_annuli is not None]
     by_age = sum(b.final_age_class is not None for b in counted) * 2 >= len(counted)
@@ -123,7 +123,7 @@ def reasons_of(bones: Sequence[ReportBone]) -> tuple[tuple[str, int, int], ...]:
     return tuple((c, n, alone[c]) for c, n in sorted(tally.items(), key=lambda i: (-i[1], order.get(i[0], 0))))
 
 
-def first_increments(found: Sequence[Group]) -> FirstIncrements | None:
+def first_increments(found: Sequence[BoneGroup]) -> FirstIncrements | None:
     """By group; None when there is nothing to show."""
     marked = [b for g in found for b in g.bones if b.first_fraction is not None]
     in_mm = sum(b.first_mm is not None for b in marked) * 2 >= len(marked)
@@ -139,14 +139,14 @@ def first_increments(found: Sequence[Group]) -> FirstIncrements | None:
         apart += [b for b, is_odd in zip(bones, odd, strict=True) if is_odd]
         quartiles = {"low": low, "middle": middle, "high": high}
         values_apart = tuple(bool(o) for o in odd)
-        rows.append(Strip(label=group.name, values=tuple(values.tolist()), apart=values_apart, **quartiles))
+        rows.append(DotStrip(label=group.name, values=tuple(values.tolist()), apart=values_apart, **quartiles))
     rows = rows[:MOST_GROUPS]
     return (
         FirstIncrements(rows=tuple(rows), unit="mm" if in_mm else "of the axis", apart=tuple(apart)) if rows else None
     )
 
 
-def sides(bones: Sequence[ReportBone]) -> Sides:
+def sides(bones: Sequence[ReportBone]) -> BothSides:
     """The fish of which two bones have a final count."""
     by_fish: dict[str, list[ReportBone]] = defaultdict(list)
     for bone in bones:
@@ -156,7 +156,7 @@ def sides(bones: Sequence[ReportBone]) -> Sides:
     known = all({b.side for b in pair} == {"L", "R"} for pair in two.values())
     counts = [(fish, pair[0].final_annuli or 0, pair[1].final_annuli or 0) for fish, pair in two.items()]
     unequal = sorted((c for c in counts if c[1] != c[2]), key=lambda c: (-abs(c[1] - c[2]), c[0]))
-    return Sides(pairs=tuple((a, b) for _, a, b in counts), known=known and bool(two), unequal=tuple(unequal))
+    return BothSides(pairs=tuple((a, b) for _, a, b in counts), known=known and bool(two), unequal=tuple(unequal))
 
 
 def scan_quality(bones: Sequence[ReportBone], trays: Sequence[ReportTray]) -> ScanQuality:

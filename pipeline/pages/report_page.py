@@ -14,7 +14,7 @@ from pipeline.codes import REASONS, REFUSALS
 from pipeline.pages import charts, report_figures
 from pipeline.pages.report_records import Report, ReportBone
 from pipeline.together.lots import SAMPLE, drawn_at_random
-from pipeline.together.triage import LEVEL, Bone, Wrong, ranked_bones, wrong_among
+from pipeline.together.triage import LEVEL, QueuedBone, Wrong, ranked_bones, wrong_among
 
 BONES_A_PAGE = 50
 MOST_NAMED = 20
@@ -110,18 +110,18 @@ def gallery_data(bones: Sequence[ReportBone]) -> Markup:
     return Markup(text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029"))
 
 
-def _as_ranked(b: ReportBone) -> Bone:
-    return Bone(specimen=b.specimen, confidence=b.confidence, reasons=b.reasons, read=b.by_person)
+def _as_ranked(b: ReportBone) -> QueuedBone:
+    return QueuedBone(specimen=b.specimen, confidence=b.confidence, reasons=b.reasons, read=b.by_person)
 
 
-def _age_chart(group: report_figures.Group) -> tuple[report_figures.Group, str, Sequence[charts.Bar], Markup]:
+def _age_chart(group: report_figures.BoneGroup) -> tuple[report_figures.BoneGroup, str, Sequence[charts.Bar], Markup]:
     what, bars = report_figures.ages_of(group)
     chart = charts.stacked_bars(bars, report_figures.STATES[:3], f"{group.name}: bones by {what}", what) if bars else ""
     return group, what, bars, Markup(chart)
 
 
 def _first_increments(
-    groups: Sequence[report_figures.Group],
+    groups: Sequence[report_figures.BoneGroup],
 ) -> tuple[report_figures.FirstIncrements, Markup] | None:
     first = report_figures.first_increments(groups)
     if first is None:
@@ -130,7 +130,7 @@ def _first_increments(
     return first, charts.strips(first.rows, "First increments by species and water", axis)
 
 
-def _sides_chart(sides: report_figures.Sides) -> Markup:
+def _sides_chart(sides: report_figures.BothSides) -> Markup:
     if not sides.pairs:
         return Markup()
     across, upward = ("left bone, annuli", "right bone, annuli") if sides.known else ("first bone", "second bone")

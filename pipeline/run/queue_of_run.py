@@ -9,7 +9,7 @@ from pipeline.errors import RunError
 from pipeline.run.ledger import Ledger
 from pipeline.tables.tables import Cell, Column, write_table
 from pipeline.together.final_ages import by_specimen, readers_differ
-from pipeline.together.triage import Bone
+from pipeline.together.triage import QueuedBone
 
 Say = Callable[[str], None]
 
@@ -17,7 +17,7 @@ QUEUE = (Column("rank", "count"), Column("specimen"), Column("confidence", "prob
 NAME = "queue.csv"
 
 
-def bones_to_rank(run: Path, ledger: Ledger, *, by_age_class: bool = False) -> list[Bone]:
+def bones_to_rank(run: Path, ledger: Ledger, *, by_age_class: bool = False) -> list[QueuedBone]:
     """Every bone of the run as triage sees it. One on which readers differ is not read: somebody must settle it.
 
     With `by_age_class` the probability of the age class takes the place of the count's, where there is one.
@@ -29,7 +29,7 @@ def bones_to_rank(run: Path, ledger: Ledger, *, by_age_class: bool = False) -> l
     read = {s for s, readings in by_specimen(ledger.people.readings()).items() if not readers_differ(readings)}
     by_class = [by_age_class and o.age_class_probability is not None for o in outcomes]
     return [
-        Bone(
+        QueuedBone(
             specimen=o.specimen,
             confidence=o.age_class_probability if classed else o.confidence,
             reasons=o.reasons,
@@ -39,10 +39,10 @@ def bones_to_rank(run: Path, ledger: Ledger, *, by_age_class: bool = False) -> l
     ]
 
 
-def write_queue(run: Path, ledger: Ledger, bones: Sequence[Bone], say: Say) -> Path:
+def write_queue(run: Path, ledger: Ledger, bones: Sequence[QueuedBone], say: Say) -> Path:
     """Write queue.csv; returns where it is.
 
-    Confidence and reasons are shown only where a reason tells the reader what to look at: see `triage.Bone.hard`.
+    Confidence and reasons are shown only where a reason tells the reader what to look at: see `triage.QueuedBone.hard`.
     """
     ledger.files.claim((NAME,))
     path = write_table(run / NAME, QUEUE, [_row(rank, bone) for rank, bone in enumerate(bones, 1)])
@@ -67,5 +67,5 @@ def shorten_queue(run: Path, ledger: Ledger, say: Say) -> None:
     ledger.queue.store(queue, ledger.queue.blind())
 
 
-def _row(rank: int, bone: Bone) -> tuple[Cell, ...]:
+def _row(rank: int, bone: QueuedBone) -> tuple[Cell, ...]:
     return rank, bone.specimen, bone.confidence if bone.hard else None, ";".join(bone.reasons) if bone.hard else ""

@@ -13,15 +13,15 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.backing import Backing
+from pipeline.simulate.backing import ScanBed
 from pipeline.simulate.compose import Portrait, Studio
 from pipeline.simulate.damage import hurt, slit
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.noise import Array, Random, ripple
 from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE, put_down, rolled_up, unrolled
 from pipeline.simulate.plan import Plan
 from pipeline.simulate.texture import blotches, pores, scratches, stain, vessels
-from pipeline.simulate.truth import KnownBone, KnownLine
+from pipeline.simulate.truth import DrawnBone, KnownLine
 from pipeline.simulate.variety import Level, Range
 
 BLOTCHES = 0.06  # strength of blotches at texture 1
@@ -107,16 +107,16 @@ class Surface:
 class Recipe:
     """How the bones of one scan are put together."""
 
-    body: Callable[[Random, Fish, float], Body]
+    body: Callable[[Random, DrawnFish, float], Body]
     """From a fish and the length of the growth axis, px."""
-    marks: Callable[[Random, Fish, Plan, Body], Marks]
+    marks: Callable[[Random, DrawnFish, Plan, Body], Marks]
     tissue: Callable[[Random, Level, Body, Float], Tissue]
     """From the body and `Marks.missing`."""
     surface: Surface
 
 
 def studio(
-    plan: Plan, backing: Backing, recipe: Recipe, growth: Growth, shoot: Callable[[Random, Float], Array], shadow: float
+    plan: Plan, backing: ScanBed, recipe: Recipe, growth: Growth, shoot: Callable[[Random, Float], Array], shadow: float
 ) -> Studio:
     """How scans of bones by a recipe are composed; `shadow` as in `Studio`."""
     return Studio(
@@ -129,7 +129,7 @@ def studio(
     )
 
 
-def _portray(random: Random, fish: Fish, side: str, plan: Plan, backing: Backing, recipe: Recipe) -> Portrait:
+def _portray(random: Random, fish: DrawnFish, side: str, plan: Plan, backing: ScanBed, recipe: Recipe) -> Portrait:
     level, surface = plan.level, recipe.surface
     axis_px = fish.margin_mm * plan.px_per_mm
     body = recipe.body(random, fish, axis_px)
@@ -168,7 +168,7 @@ def _portray(random: Random, fish: Fish, side: str, plan: Plan, backing: Backing
         light=light * factor[..., None],
         through=passes * factor,
         cover=mask.astype(np.float32) / np.float32(255),
-        known=KnownBone(
+        known=DrawnBone(
             fish=fish,
             outline=body.family,
             place=place,

@@ -23,7 +23,7 @@ CLOUDY = (0.0, 0.06)  # unevenness of the backing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Backing:
+class ScanBed:
     """The bed of one scan."""
 
     lighting: str
@@ -65,9 +65,9 @@ class Backing:
         return np.asarray(light, np.float32), np.asarray(passes, np.float32)
 
 
-def draw_backing(random: Random, lighting: str, channels: int) -> Backing:
+def draw_backing(random: Random, lighting: str, channels: int) -> ScanBed:
     """A bed for one scan."""
-    return Backing(
+    return ScanBed(
         lighting=lighting,
         light=random.uniform(*LIGHT[lighting]),
         albedo=random.uniform(*ALBEDO[lighting]),

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from pipeline.simulate.fish import SPECIES, WATERS, Fish, Growth, Species, catch_date, draw_fish
+from pipeline.simulate.fish import SPECIES, WATERS, DrawnFish, Growth, Stock, catch_date, draw_fish
 from pipeline.simulate.noise import Random
 from pipeline.simulate.plan import Plan
 from pipeline.simulate.truth import Row
@@ -29,9 +29,9 @@ class Catch:
 
     water: str
     day: date
-    kinds: tuple[tuple[Species, float], ...]
+    kinds: tuple[tuple[Stock, float], ...]
     """Species that may be drawn, with their shares."""
-    species: Species
+    species: Stock
     """Of most of its fish."""
 
 
@@ -47,7 +47,7 @@ def draw_catch(random: Random, water: str, day: date, variety: Variety) -> Catch
     return Catch(water=water, day=day, kinds=kinds, species=pick(random, kinds))
 
 
-def next_fish(random: Random, catch: Catch, plan: Plan, variety: Variety, growth: Growth | None = None) -> Fish:
+def next_fish(random: Random, catch: Catch, plan: Plan, variety: Variety, growth: Growth | None = None) -> DrawnFish:
     """The next fish whose bone is laid on the scan; `growth` as in `fish.draw_fish`."""
     kind = pick(random, catch.kinds) if random.random() < OTHER_SPECIES_CHANCE else catch.species
     around = catch.day + timedelta(days=int(random.integers(0, CATCH_DAYS)))
@@ -63,7 +63,7 @@ def next_sides(random: Random, room: int) -> tuple[str, ...]:
     return ("L", "R") if both else (str(random.choice(["L", "R"])),)
 
 
-def specimen(fish: Fish, plan: Plan, drawn: int, side: str) -> Row:
+def specimen(fish: DrawnFish, plan: Plan, drawn: int, side: str) -> Row:
     """Columns of the specimens table; `drawn`: bones laid on the scan before this fish."""
     name = f"F{plan.first + drawn:05d}"
     return {

@@ -11,11 +11,11 @@ import numpy as np
 from pipeline.records import Float
 from pipeline.simulate.catch import draw_catch, draw_net, next_fish, next_sides, specimen
 from pipeline.simulate.finish import finish
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.noise import Array, Random
 from pipeline.simulate.plan import DrawnScan, Plan
 from pipeline.simulate.tray import Corner, Stuff, arrange, furnish, lay_out
-from pipeline.simulate.truth import KnownBone, Row
+from pipeline.simulate.truth import DrawnBone, Row
 from pipeline.simulate.variety import Variety
 
 
@@ -29,7 +29,7 @@ class Portrait:
     """(row, column): share of the bed's light that passes the bone; 0 where it is opaque."""
     cover: Float
     """(row, column): 1 on the bone, 0 beside it."""
-    known: KnownBone
+    known: DrawnBone
     """Placed in this picture."""
 
 
@@ -37,7 +37,7 @@ class Portrait:
 class Studio:
     """How a make draws one scan."""
 
-    portray: Callable[[Random, Fish, str], Portrait]
+    portray: Callable[[Random, DrawnFish, str], Portrait]
     """A bone of a fish, L or R."""
     bed: Callable[[Random, Corner], Float]
     """Light (row, column, channel) of an empty bed of a width and height in pixels."""

@@ -6,13 +6,13 @@ import numpy as np
 
 from pipeline.simulate.noise import Array, Random
 from pipeline.simulate.plan import DrawnScan, Plan
-from pipeline.simulate.truth import KnownBone, Row, ScanFacts, Tables, describe
+from pipeline.simulate.truth import DrawnBone, Row, ScanFacts, Tables, describe
 
 ABSURD_DPI = (1.0, 5.0, 30000.0)  # what faulty programs write
 
 
 def finish(
-    random: Random, plan: Plan, make: str, pixels: Array, bones: list[KnownBone], specimens: list[Row]
+    random: Random, plan: Plan, make: str, pixels: Array, bones: list[DrawnBone], specimens: list[Row]
 ) -> DrawnScan:
     """The scan of a make. `pixels` (row, column, channel), uint8 or uint16; bones in reading order, with their columns
     of the specimens table."""

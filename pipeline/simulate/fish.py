@@ -12,7 +12,7 @@ from pipeline.simulate.variety import Level, Range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Species:
+class Stock:
     """Growth of an invented stock of a species; plausible, from no survey."""
 
     name: str
@@ -31,9 +31,9 @@ class Species:
     weight_power: float
 
 
-SPECIES: tuple[tuple[Species, float], ...] = (
+SPECIES: tuple[tuple[Stock, float], ...] = (
     (
-        Species(
+        Stock(
             name="walleye",
             asymptote_mm=640,
             rate=0.26,
@@ -47,7 +47,7 @@ SPECIES: tuple[tuple[Species, float], ...] = (
         0.45,
     ),
     (
-        Species(
+        Stock(
             name="yellow perch",
             asymptote_mm=310,
             rate=0.30,
@@ -61,7 +61,7 @@ SPECIES: tuple[tuple[Species, float], ...] = (
         0.37,
     ),
     (
-        Species(
+        Stock(
             name="sauger",
             asymptote_mm=455,
             rate=0.31,
@@ -128,10 +128,10 @@ class Growth:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fish:
+class DrawnFish:
     """One animal, in real units."""
 
-    species: Species
+    species: Stock
     water: str
     captured: date
     sex: str
@@ -157,13 +157,13 @@ class Fish:
 def draw_fish(
     random: Random,
     level: Level,
-    species: Species,
+    species: Stock,
     water: str,
     around: date,
     px_per_mm: float,
     increments: tuple[float, ...] | None = None,
     growth: Growth | None = None,
-) -> Fish:
+) -> DrawnFish:
     """A fish caught about a date, whose increments are wide enough for the level at this resolution.
 
     `increments`: a series of good and poor years, of which the fish lives through some consecutive run. Without it,
@@ -188,13 +188,13 @@ def draw_fish(
 def _live(
     random: Random,
     level: Level,
-    species: Species,
+    species: Stock,
     water: str,
     around: date,
     increments: tuple[float, ...] | None,
     growth: Growth | None,
     ease: float,
-) -> Fish:
+) -> DrawnFish:
     """One try at a fish; `ease` from 0 to 1 makes it younger."""
     day = around.timetuple().tm_yday
     low, high = level.ages[0] * species.oldest, level.ages[1] * species.oldest * (1 - YOUNGER * ease)
@@ -221,7 +221,7 @@ def _live(
     )
     grown = length > species.maturity_mm * np.exp(random.normal(0, MATURITY_SPREAD))
     maturity = "unknown" if random.random() < UNKNOWN_MATURITY else "mature" if grown else "immature"
-    return Fish(
+    return DrawnFish(
         species=species,
         water=water,
         captured=around,
@@ -239,7 +239,7 @@ def _live(
 
 def _yearly_growth(
     random: Random,
-    species: Species,
+    species: Stock,
     sex: str,
     water: str,
     hatched: int,

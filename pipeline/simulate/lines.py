@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.fish import Fish
+from pipeline.simulate.fish import DrawnFish
 from pipeline.simulate.noise import Random, ease, ripple
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
 from pipeline.simulate.truth import KnownLine
@@ -46,7 +46,7 @@ Profile = Callable[[Float, Float, Float], Float]
 along the radius, to 0 in summer bone and 1 where a winter zone is plainest."""
 
 
-def sizes(fish: Fish) -> list[float]:
+def sizes(fish: DrawnFish) -> list[float]:
     """Growth axis at the end of each year, of the axis at capture; the last lies beyond the margin."""
     return [radius / fish.margin_mm for radius in (*fish.annuli_mm, fish.next_mm)]
 
@@ -71,7 +71,7 @@ def kept_apart(margins: Sequence[Float], margin: Float, shifts: Sequence[Float],
 
 def winter_lines(
     random: Random,
-    fish: Fish,
+    fish: DrawnFish,
     level: Level,
     years: Float,
     *,

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.fish import Fish
+from pipeline.simulate.fish import DrawnFish
 from pipeline.simulate.noise import Array, Random, ease, ripple
 from pipeline.simulate.outline import Outline
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
@@ -85,7 +85,7 @@ class GrowthMarks:
     splits: int
 
 
-def draw_marks(random: Random, fish: Fish, level: Level, outline: Outline, axis_px: float) -> GrowthMarks:
+def draw_marks(random: Random, fish: DrawnFish, level: Level, outline: Outline, axis_px: float) -> GrowthMarks:
     """Lines of a bone whose growth axis is `axis_px` long; on the axis every annulus lies exactly at its radius."""
     sizes = np.array((*fish.annuli_mm, fish.next_mm)) / fish.margin_mm
     ideal = np.stack(

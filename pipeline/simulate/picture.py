@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.records import Float
 from pipeline.simulate.damage import hurt
-from pipeline.simulate.fish import Fish
+from pipeline.simulate.fish import DrawnFish
 from pipeline.simulate.marks import GrowthMarks, draw_marks
 from pipeline.simulate.noise import Random, cloud, ease, ripple
 from pipeline.simulate.outline import Outline
@@ -31,7 +31,7 @@ LAMP_SLANT = (0.1, 0.55)  # how strongly the slope of the surface shows in refle
 class BonePicture:
     """A bone before it is lit. Arrays (row, column) of scan pixels; points count from the picture's top-left pixel."""
 
-    fish: Fish
+    fish: DrawnFish
     outline: Outline
     marks: GrowthMarks
     optical: Float
@@ -49,7 +49,9 @@ class BonePicture:
     damaged: bool
 
 
-def draw_bone(random: Random, fish: Fish, level: Level, outline: Outline, side: str, px_per_mm: float) -> BonePicture:
+def draw_bone(
+    random: Random, fish: DrawnFish, level: Level, outline: Outline, side: str, px_per_mm: float
+) -> BonePicture:
     """A bone of a fish at a random rotation; a right one (`side` R) is the mirror image of a left one."""
     axis_px = fish.margin_mm * px_per_mm
     marks = draw_marks(random, fish, level, outline, axis_px)

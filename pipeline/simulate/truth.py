@@ -8,7 +8,7 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 
 from pipeline.records import Float, Point
-from pipeline.simulate.fish import Fish
+from pipeline.simulate.fish import DrawnFish
 from pipeline.simulate.noise import Array
 from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE, Place
 
@@ -61,10 +61,10 @@ class KnownLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KnownBone:
+class DrawnBone:
     """All that is known of one bone on a finished scan, whatever make drew it."""
 
-    fish: Fish
+    fish: DrawnFish
     outline: str
     """Family of its outline."""
     place: Place
@@ -97,7 +97,7 @@ class ScanFacts:
     """Which of the makes of drawings it is."""
 
 
-def describe(tables: Tables, facts: ScanFacts, specimen: Row, bone: KnownBone, grey: Array) -> None:
+def describe(tables: Tables, facts: ScanFacts, specimen: Row, bone: DrawnBone, grey: Array) -> None:
     """Add all rows of one bone.
 
     `specimen` holds its columns of the specimens table; `grey` is the finished scan, 0 to 1.
@@ -161,7 +161,7 @@ def describe(tables: Tables, facts: ScanFacts, specimen: Row, bone: KnownBone, g
     )
 
 
-def visibility(grey: Array, bone: KnownBone, line: KnownLine) -> float:
+def visibility(grey: Array, bone: DrawnBone, line: KnownLine) -> float:
     """0 to 1: contrast of a mark in the finished scan, in the clearer half of the sectors around the growth axis."""
     contrasts = []
     before = [m.outer for m in bone.lines if m.kind == "annulus" and m.outer[AXIS] < line.outer[AXIS] - 1e-3]
@@ -190,23 +190,23 @@ def _signed(difference: float, bright: bool | None) -> float:
     return abs(difference) if bright is None else difference if bright else -difference
 
 
-def _mean(grey: Array, bone: KnownBone, rows: Array, radius: Array) -> float:
+def _mean(grey: Array, bone: DrawnBone, rows: Array, radius: Array) -> float:
     return float(_samples(grey, bone, rows, radius).mean())
 
 
-def _chance(grey: Array, bone: KnownBone, rows: Array, zone: Array, flanks: Array) -> float:
+def _chance(grey: Array, bone: DrawnBone, rows: Array, zone: Array, flanks: Array) -> float:
     """Contrast that grain alone has, on average, in the clearer half of the sectors."""
     squares = [_samples(grey, bone, rows, radius).var() / (radius.size / SAMPLES_A_GRAIN) for radius in (zone, flanks)]
     return UPPER_HALF * float(np.sqrt(sum(squares)))
 
 
-def _samples(grey: Array, bone: KnownBone, rows: Array, radius: Array) -> Array:
+def _samples(grey: Array, bone: DrawnBone, rows: Array, radius: Array) -> Array:
     inside = np.minimum(radius, bone.margin[rows] - 1.5)
     degrees = np.broadcast_to((rows - AXIS) / PER_DEGREE, radius.shape)
     x, y = bone.place.at(degrees, np.maximum(inside, 0))
     return np.asarray(map_coordinates(grey, [y, x], order=1, mode="nearest"))
 
 
-def _at(bone: KnownBone, degrees: float, radius: float) -> Point:
+def _at(bone: DrawnBone, degrees: float, radius: float) -> Point:
     x, y = bone.place.at(np.array(degrees), np.array(radius))
     return float(x), float(y)

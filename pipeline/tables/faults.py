@@ -13,7 +13,7 @@ _MOST_CHARACTERS = 300
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class TableFault:
     """One fault."""
 
     row: int | None
@@ -27,26 +27,26 @@ class Faults:
     """Every fault found in one table."""
 
     file: str
-    found: list[Fault] = field(default_factory=list)
+    found: list[TableFault] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     """Lines about what was understood and might not be meant; they stop nothing."""
 
     def add(self, row: int | None, found: str, cure: str) -> None:
         """Note a fault of a row, or of the whole table."""
-        self.found.append(Fault(row, shown(found), shown(cure)))
+        self.found.append(TableFault(row, shown(found), shown(cure)))
 
     def remark(self, line: str) -> None:
         """Note what the user may want to know."""
         self.remarks.append(f"{self.file}: {shown(line)}")
 
-    def line(self, fault: Fault) -> str:
+    def line(self, fault: TableFault) -> str:
         """A fault as one line."""
         place = self.file if fault.row is None else f"{self.file}, row {fault.row}"
         return f"{place}: {fault.found}; {fault.cure}"
 
     def lines(self) -> list[str]:
         """One line for each cure, the first row first, with the rows where the same must be done."""
-        alike: dict[str, list[Fault]] = {}
+        alike: dict[str, list[TableFault]] = {}
         for fault in sorted(self.found, key=lambda f: (f.row is not None, f.row or 0)):
             alike.setdefault(fault.cure, []).append(fault)
         lines = []

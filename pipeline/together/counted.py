@@ -8,7 +8,7 @@ from statistics import median
 import numpy as np
 
 from pipeline.bone.evidence import EVIDENCE
-from pipeline.counting.chains import Bone
+from pipeline.counting.chains import ChainBone
 from pipeline.counting.count import Count
 from pipeline.records import BoneReading, Specimen
 from pipeline.settings.whole import Settings
@@ -22,7 +22,7 @@ class CountedBone:
 
     specimen: Specimen
     reading: BoneReading
-    bone: Bone
+    bone: ChainBone
     count: Count
 
     @property
@@ -65,10 +65,10 @@ class CountedBone:
         return [float(v) for v in np.diff([0.0, *self.fractions])]
 
 
-def bone_of(specimen: Specimen, reading: BoneReading, settings: Settings) -> Bone:
+def bone_of(specimen: Specimen, reading: BoneReading, settings: Settings) -> ChainBone:
     """What the sequence model sees of a bone."""
     marks = reading.marks
-    return Bone(
+    return ChainBone(
         evidence=np.array([m.evidence for m in marks], np.float64).reshape(len(marks), len(EVIDENCE)),
         fraction=np.array([m.fraction for m in marks], np.float64),
         radius_px=reading.axis.radius_px if reading.axis else 1.0,

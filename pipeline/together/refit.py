@@ -46,7 +46,7 @@ CERTAIN = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KnownBone:
+class CountedByPeople:
     """One bone that people counted."""
 
     specimen: Specimen
@@ -127,14 +127,14 @@ def consensus(specimens: Sequence[str], counts: NDArray[np.float64]) -> dict[str
     return out
 
 
-def at_most(bones: Sequence[KnownBone], most: int) -> list[KnownBone]:
+def at_most(bones: Sequence[CountedByPeople], most: int) -> list[CountedByPeople]:
     """All bones, or as many as allowed, drawn by a hash of their place: more gain little and fill the memory."""
     lots = [lot(b.scan, str(b.reading.number)) for b in bones]
     chosen = sorted(range(len(bones)), key=lots.__getitem__)[:most]
     return [bones[n] for n in sorted(chosen)]
 
 
-def refit(bones: Sequence[KnownBone], settings: Settings) -> Refit:
+def refit(bones: Sequence[CountedByPeople], settings: Settings) -> Refit:
     """Weights refitted to the bones' known counts, and what they gain. The bones must be of two scans at least."""
     fold = folds([b.scan for b in bones])
     annuli = np.array([b.annuli for b in bones])
@@ -169,7 +169,7 @@ def refit(bones: Sequence[KnownBone], settings: Settings) -> Refit:
     )
 
 
-def _judged(bones: Sequence[KnownBone], settings: Settings) -> list[JudgedBone]:
+def _judged(bones: Sequence[CountedByPeople], settings: Settings) -> list[JudgedBone]:
     return judge([(b.specimen, b.reading) for b in bones], settings)
 
 
@@ -185,7 +185,7 @@ class _Problem:
     """(bone,) False where the readers' count is all but impossible by the weights there are."""
 
 
-def _problem(bones: Sequence[KnownBone], shipped: Sequence[JudgedBone], settings: Settings) -> _Problem:
+def _problem(bones: Sequence[CountedByPeople], shipped: Sequence[JudgedBone], settings: Settings) -> _Problem:
     model = settings.evidence
     seen = [bone_of(b.specimen, b.reading, settings) for b in bones]
     own = [node_features(b.evidence, tree_log_odds(b.evidence, model.trees), model) for b in seen]

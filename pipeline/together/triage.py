@@ -29,7 +29,7 @@ _ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bone:
+class QueuedBone:
     """What the ranking needs of one bone."""
 
     specimen: str
@@ -53,7 +53,7 @@ class Bone:
 class Queued:
     """One place in the queue."""
 
-    bone: Bone
+    bone: QueuedBone
     blind: bool
     """Drawn from the bones kept, as a check; no reader may know."""
 
@@ -87,7 +87,7 @@ class Triage:
     """Bones kept although a hard reason asks for a person."""
 
 
-def triage(bones: Sequence[Bone], review: ReviewSettings, *, max_error: float | None, most: int | None) -> Triage:
+def triage(bones: Sequence[QueuedBone], review: ReviewSettings, *, max_error: float | None, most: int | None) -> Triage:
     """The queue that leaves an expected error of at most `max_error` among the rest, of at most `most` bones.
 
     Without a limit, `review.accepted_error` is the error accepted. With both, the shorter queue is made. Bones that a
@@ -120,12 +120,12 @@ def is_drawn(specimen: str, review: ReviewSettings) -> bool:
     return lot(review.blind_salt, "drawn", specimen) < review.blind_share
 
 
-def ranked_bones(bones: Sequence[Bone]) -> list[Bone]:
+def ranked_bones(bones: Sequence[QueuedBone]) -> list[QueuedBone]:
     """Bones without a count, then hard ones, then the others; of a kind the least sure first, equals as given."""
     return sorted(bones, key=lambda b: (b.confidence is not None, not b.hard, b.confidence or 0.0))
 
 
-def _fewest(ranked: Sequence[Bone], max_error: float) -> int:
+def _fewest(ranked: Sequence[QueuedBone], max_error: float) -> int:
     """Length of the shortest queue with every hard bone in it that leaves no more than `max_error`."""
     hard = sum(b.hard for b in ranked)
     errors = np.array([_error(b) for b in ranked[hard:]])
@@ -134,11 +134,11 @@ def _fewest(ranked: Sequence[Bone], max_error: float) -> int:
     return hard + (int(enough.argmax()) if enough.any() else len(errors))
 
 
-def _error(bone: Bone) -> float:
+def _error(bone: QueuedBone) -> float:
     return 1.0 if bone.confidence is None else 1.0 - bone.confidence
 
 
-def wrong_among(bones: Sequence[Bone]) -> Wrong | None:
+def wrong_among(bones: Sequence[QueuedBone]) -> Wrong | None:
     """Wrong counts expected among bones; None when none of them has a count."""
     errors = np.array([_error(b) for b in bones if b.confidence is not None])
     n = len(errors)
@@ -162,7 +162,7 @@ def number_wrong(errors: NDArray[np.float64]) -> NDArray[np.float64]:
     return parts[0]
 
 
-def _shuffled(to_read: Sequence[Bone], blind: Sequence[Bone], salt: str) -> tuple[Queued, ...]:
+def _shuffled(to_read: Sequence[QueuedBone], blind: Sequence[QueuedBone], salt: str) -> tuple[Queued, ...]:
     """The queue with the drawn bones in it, each at a place that its hash gives: among those that look like them, or
     anywhere when there are none such.
     """

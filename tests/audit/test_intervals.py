@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
-from pipeline.audit.intervals import Estimate, mean, mean_difference, mean_of_rare, share, weighted_share
+from pipeline.audit.intervals import mean, mean_difference, mean_of_rare, share, weighted_share
+from pipeline.estimate import Estimate
 
 
 def test_ninety_right_of_a_hundred_has_the_interval_of_the_textbooks():

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from reading import SETTINGS, read_natural
 
 from pipeline.bone.evidence import EVIDENCE
-from pipeline.counting.chains import IMPOSSIBLE, MOST_CANDIDATES, Bone, Chains, chains
+from pipeline.counting.chains import IMPOSSIBLE, MOST_CANDIDATES, ChainBone, Chains, chains
 from pipeline.counting.evidence_odds import MOST_LOG_ODDS, evidence_log_odds, node_features
 from pipeline.records import BoneReading, Specimen
 from pipeline.together.counted import bone_of
@@ -24,15 +24,15 @@ def reading(annuli: int = 3) -> BoneReading:
     return read_natural(annuli, "fan")[1].reading
 
 
-def odds_of(bone: Bone) -> NDArray[np.float64]:
+def odds_of(bone: ChainBone) -> NDArray[np.float64]:
     return evidence_log_odds(bone.evidence, SETTINGS.evidence)
 
 
-def chain(*bones: Bone) -> tuple[Chains, NDArray[np.int64]]:
+def chain(*bones: ChainBone) -> tuple[Chains, NDArray[np.int64]]:
     return chains(bones, [odds_of(b) for b in bones])
 
 
-def with_candidates(bone: Bone, many: int) -> Bone:
+def with_candidates(bone: ChainBone, many: int) -> ChainBone:
     """The bone with its candidates repeated, evenly along the axis."""
     again = np.resize(np.arange(len(bone.fraction)), many)
     return replace(bone, evidence=bone.evidence[again], fraction=np.linspace(0.1, 0.98, many))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from reading import SETTINGS, read_natural
 
 from pipeline.bone.evidence import EVIDENCE
-from pipeline.counting.chains import MOST_CANDIDATES, Bone
+from pipeline.counting.chains import MOST_CANDIDATES, ChainBone
 from pipeline.counting.count import AT_ONCE, Count, count_annuli
 from pipeline.records import Numbers, Specimen
 from pipeline.together.counted import bone_of
@@ -19,17 +19,17 @@ from pipeline.together.counted import bone_of
 steady = settings(max_examples=12, deadline=None, derandomize=True)
 
 
-def bone(annuli: int, outline: str = "fan") -> Bone:
+def bone(annuli: int, outline: str = "fan") -> ChainBone:
     _, read = read_natural(annuli, outline)
     return bone_of(Specimen(specimen="a", scan="drawn.png"), read.reading, SETTINGS)
 
 
-def one(b: Bone) -> Count:
+def one(b: ChainBone) -> Count:
     (count,) = count_annuli([b], SETTINGS)
     return count
 
 
-def disturbed(b: Bone, seed: int, by: float) -> Bone:
+def disturbed(b: ChainBone, seed: int, by: float) -> ChainBone:
     """The same bone with evidence as a worse scan would show it: noise in units of its spread among candidates."""
     scale = by * np.array(SETTINGS.evidence.scale)
     noise = np.random.default_rng(seed).normal(0, 1, b.evidence.shape) * scale

@@ -114,7 +114,7 @@ def test_the_bars_of_a_group_hold_each_of_its_counted_bones_once(states, data):
         return bone(n, by_person=person, reasons=reasons, final_annuli=age, final_age_class=age)
 
     bones = tuple(one(n, s) for n, s in enumerate(states))
-    _, bars = report_figures.ages_of(report_figures.Group(species="walleye", water="", bones=bones))
+    _, bars = report_figures.ages_of(report_figures.BoneGroup(species="walleye", water="", bones=bones))
     told = [sum(bar.parts[i] for bar in bars) for i in range(3)]
     assert told == [states.count(s) for s in ("settled", "kept", "wait")]
 
@@ -138,7 +138,7 @@ def test_charts_are_well_formed_and_stay_inside_their_box(most):
     bars = [charts.Bar(label=str(i), parts=(i % 3, i % 5, 1)) for i in range(most)]
     values = tuple(i * 0.7 for i in range(1, most + 1))
     box = {"low": values[0], "middle": values[most // 2], "high": values[-1]}
-    strip = charts.Strip(label="a <b>", values=values, apart=(False,) * most, **box)
+    strip = charts.DotStrip(label="a <b>", values=values, apart=(False,) * most, **box)
     for chart in (
         charts.stacked_bars(bars, ("a", "b", "c"), "t", "age"),
         charts.strips([strip], "t", "mm"),

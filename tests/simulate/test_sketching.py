@@ -13,7 +13,7 @@ from pipeline.simulate.sketching.courses import Wander, circle_about, grown, set
 from pipeline.simulate.sketching.margins import draw_margin
 from pipeline.simulate.sketching.rings import Profile, zone
 from pipeline.simulate.sketching.slant import Slant
-from pipeline.simulate.truth import KnownBone, KnownLine, visibility
+from pipeline.simulate.truth import DrawnBone, KnownLine, visibility
 from pipeline.simulate.variety import CLEAN
 
 
@@ -77,7 +77,7 @@ def test_chance_contrast_of_toner_shows_no_mark():
     random = np.random.default_rng(6)
     circle = np.ones(DIRECTIONS, np.float32)
     line = KnownLine(kind="annulus", number=1, outer=200 * circle, width=12 * circle, strength=circle, edge_px=1.5)
-    bone = KnownBone(
+    bone = DrawnBone(
         fish=draw_fish(random, CLEAN, SPECIES[0][0], "Sedge Lake", date(2011, 9, 15), 12.0), outline="disc",
         place=Place(focus=(400.0, 400.0), axis_deg=30.0, mirrored=False), axis_px=380.0, margin=380 * circle,
         lines=(line,), splits=0, damaged=False, bright_winters=True, grainy=True,

@@ -18,7 +18,7 @@ import numpy as np
 from pipeline.fish_records import Fish
 from pipeline.growth.ageing_error import AS_GIVEN, MATRIX, PROBABILITIES, under_ages, ways_to_take_ages
 from pipeline.growth.ages import ReadingError
-from pipeline.growth.curve_fit import Limits
+from pipeline.growth.curve_fit import CurveDemands
 from pipeline.growth.curves import VON_BERTALANFFY
 
 TRUTH = np.array([600.0, 0.25, -0.4])
@@ -71,7 +71,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     random = np.random.default_rng(options.seed)
-    limits, years = Limits(least_fish=10, draws=1, seed=1), np.arange(1.0, 11.0)
+    limits, years = CurveDemands(least_fish=10, draws=1, seed=1), np.arange(1.0, 11.0)
     true = VON_BERTALANFFY.length(years, TRUTH)
     fine = True
     print(f"{'error':16}{'scatter':12}{'ages':30}{'curve off, mm':>14}{'k off':>8}{'survival off':>14}")

@@ -22,10 +22,11 @@ import pandas as pd
 from pipeline.audit.bias import age_bias
 from pipeline.audit.comparison import compare
 from pipeline.audit.drift import drift
-from pipeline.audit.intervals import Estimate, weighted_share
+from pipeline.audit.intervals import weighted_share
 from pipeline.audit.people import among_people
 from pipeline.audit.precision import spread_of_each
 from pipeline.audit.triage_check import check_triage
+from pipeline.estimate import Estimate
 
 BONES = (50, 100, 200, 500)
 ERROR = (0.03, 0.08, 0.18)  # chance to miscount a fish of middle age; two such readers agree on about 94, 85 and 69 %

@@ -17,7 +17,7 @@ import numpy as np
 from pipeline.fish_records import Fish
 from pipeline.growth.age_length_key import age_length_key, ages_of_lengths
 from pipeline.growth.ages import as_given
-from pipeline.growth.curve_fit import Limits, curve_fit
+from pipeline.growth.curve_fit import CurveDemands, curve_fit
 from pipeline.growth.curves import VON_BERTALANFFY
 from pipeline.growth.maturity import maturity
 from pipeline.growth.mortality import catch_curve
@@ -52,7 +52,7 @@ def one(random: np.random.Generator, n: int, draws: int, hits: dict[str, list[bo
     fish = drawn(random, n)
     age = np.array([f.age_class for f in fish], float)
     length = np.array([f.length_mm for f in fish], float)
-    curve = curve_fit(VON_BERTALANFFY, length, as_given(fish), Limits(least_fish=10, draws=draws, seed=1))
+    curve = curve_fit(VON_BERTALANFFY, length, as_given(fish), CurveDemands(least_fish=10, draws=draws, seed=1))
     if not curve.refused:
         for (name, e), truth in zip(curve.parameters.items(), (LINF, K, T0), strict=True):
             low, high = (-np.inf if e.low is None else e.low), (np.inf if e.high is None else e.high)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from reading import SETTINGS, read_natural
 
 from pipeline.bone.evidence import EVIDENCE
-from pipeline.counting.chains import Bone
+from pipeline.counting.chains import ChainBone
 from pipeline.counting.count import Count
 from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Specimen
 from pipeline.together.counted import CountedBone
@@ -41,7 +41,7 @@ def bone(first_mm: float, second_mm: float, length_mm: float | None = 300.0, **r
     specimen = Specimen(**({"specimen": "a", "scan": "a.png", "species": "walleye", "water": "Sedge Lake"} | row),
                         length_mm=length_mm)  # fmt: skip
     count = Count(probability=np.eye(5)[3], mark_probability=np.full(3, 0.95), taken=(0, 1, 2))
-    return CountedBone(specimen, reading, Bone(evidence, fractions, 500.0, 30), count)
+    return CountedBone(specimen, reading, ChainBone(evidence, fractions, 500.0, 30), count)
 
 
 def run(many: int, seed: int = 0, **row: str) -> list[CountedBone]:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from reading import read_natural
 
 from pipeline.bone.evidence import EVIDENCE
-from pipeline.counting.chains import Bone
+from pipeline.counting.chains import ChainBone
 from pipeline.counting.count import Count
 from pipeline.records import Axis, BoneReading, Mark, Specimen
 from pipeline.together.counted import CountedBone
@@ -43,7 +43,7 @@ def case(
     reading = BoneReading(scan="a.png", number=1, outline=(), lighting="reflected", dpi=600.0, axis=AXIS, marks=marks)
     own = np.array(probability if probability is not None else [0.9 if k in taken else 0.1 for k in range(len(marks))])
     count = Count(probability=np.eye(len(taken) + 2)[len(taken)], mark_probability=own, taken=taken)
-    bone = Bone(evidence=evidence, fraction=np.array(fractions), radius_px=500.0, most_annuli=30)
+    bone = ChainBone(evidence=evidence, fraction=np.array(fractions), radius_px=500.0, most_annuli=30)
     return JudgedBone(
         counted=CountedBone(Specimen(specimen="a", scan="a.png"), reading, bone, count),
         unseen=Unseen(first=0.8 if hidden else 0.05, first_counted=hidden, last=0.05),

@@ -17,8 +17,8 @@ from pipeline.together.judge import judge
 from pipeline.together.refit import (
     BONES_A_BIN,
     FOLDS,
+    CountedByPeople,
     Gain,
-    KnownBone,
     Refit,
     at_most,
     calibration_error,
@@ -34,9 +34,9 @@ ODD = 1.7
 
 
 @lru_cache(maxsize=8)
-def known(number: int, seed: int, fainter: float) -> tuple[KnownBone, ...]:
+def known(number: int, seed: int, fainter: float) -> tuple[CountedByPeople, ...]:
     return tuple(
-        KnownBone(specimen=row, reading=reading, annuli=annuli)
+        CountedByPeople(specimen=row, reading=reading, annuli=annuli)
         for row, reading, annuli in odd_bones(number, seed, fainter=fainter)
     )
 
@@ -46,7 +46,7 @@ def of_odd_water(fainter: float = ODD) -> Refit:
     return refit(known(120, 3, fainter), QUICK)  # of fewer bones the calibration error is mostly chance
 
 
-def exact(bones: tuple[KnownBone, ...], settings: Settings) -> float:
+def exact(bones: tuple[CountedByPeople, ...], settings: Settings) -> float:
     judged = judge([(b.specimen, b.reading) for b in bones], settings)
     return float(np.mean([j.annuli == b.annuli for j, b in zip(judged, bones, strict=True)]))
 

@@ -11,28 +11,28 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.settings.files import read_settings
-from pipeline.together.triage import Bone, is_drawn, number_wrong, triage
+from pipeline.together.triage import QueuedBone, is_drawn, number_wrong, triage
 
 REVIEW = read_settings().review
 UNREADABLE = {"confidence": None, "reasons": ("missing-bone",)}
 
 
-def bones(*confidences: float | None, name: str = "W") -> list[Bone]:
-    return [Bone(specimen=f"{name}{n}", confidence=c) for n, c in enumerate(confidences)]
+def bones(*confidences: float | None, name: str = "W") -> list[QueuedBone]:
+    return [QueuedBone(specimen=f"{name}{n}", confidence=c) for n, c in enumerate(confidences)]
 
 
-def many(n: int, seed: int = 1) -> list[Bone]:
+def many(n: int, seed: int = 1) -> list[QueuedBone]:
     """A run: every tenth bone with a hard reason, every fiftieth without a count."""
     rng = np.random.default_rng(seed)
     out = []
     for k in range(n):
         c = round(float(1 - rng.beta(0.4, 4)), 4)
         reasons = ("damaged",) if k % 10 == 3 else ("low-confidence",) if c < 0.85 else ()
-        out.append(Bone(specimen=f"P{k:05d}", confidence=None if k % 50 == 7 else c, reasons=reasons))
+        out.append(QueuedBone(specimen=f"P{k:05d}", confidence=None if k % 50 == 7 else c, reasons=reasons))
     return out
 
 
-def chosen(found) -> list[Bone]:
+def chosen(found) -> list[QueuedBone]:
     """The queue without the bones that are in it as a check."""
     return [q.bone for q in found.queue if not q.blind]
 
@@ -42,7 +42,9 @@ def confidences():
     kind = st.sampled_from([(), ("low-confidence",), ("damaged",), ("first-year", "low-confidence"), None])
     return st.lists(st.tuples(whole, kind), min_size=1, max_size=60).map(
         lambda pairs: [
-            Bone(specimen=f"Y{n}", confidence=None if k is None else c, reasons=("no-reading",) if k is None else k)
+            QueuedBone(
+                specimen=f"Y{n}", confidence=None if k is None else c, reasons=("no-reading",) if k is None else k
+            )
             for n, (c, k) in enumerate(pairs)
         ]
     )
@@ -50,11 +52,11 @@ def confidences():
 
 def test_bones_without_a_count_come_first_then_hard_reasons_then_the_least_sure():
     run = [
-        Bone(specimen="sure", confidence=0.99),
-        Bone(specimen="unsure", confidence=0.3, reasons=("low-confidence",)),
-        Bone(specimen="swapped", confidence=0.97, reasons=("size-mismatch",)),
-        Bone(specimen="broken", confidence=0.6, reasons=("low-confidence", "damaged")),
-        Bone(specimen="gone", **UNREADABLE),
+        QueuedBone(specimen="sure", confidence=0.99),
+        QueuedBone(specimen="unsure", confidence=0.3, reasons=("low-confidence",)),
+        QueuedBone(specimen="swapped", confidence=0.97, reasons=("size-mismatch",)),
+        QueuedBone(specimen="broken", confidence=0.6, reasons=("low-confidence", "damaged")),
+        QueuedBone(specimen="gone", **UNREADABLE),
     ]
     found = triage(run, REVIEW, max_error=0, most=None)
     assert [b.specimen for b in chosen(found)] == ["gone", "broken", "swapped", "unsure", "sure"]
@@ -92,7 +94,7 @@ def test_without_a_limit_the_settings_say_which_error_is_accepted():
 
 
 def test_every_bone_is_kept_or_to_read_or_read_already():
-    run = [Bone(specimen=b.specimen, confidence=b.confidence, reasons=b.reasons, read=k % 7 == 0)
+    run = [QueuedBone(specimen=b.specimen, confidence=b.confidence, reasons=b.reasons, read=k % 7 == 0)
            for k, b in enumerate(many(300))]  # fmt: skip
     found = triage(run, REVIEW, max_error=0.02, most=None)
     assert found.kept + found.to_read + found.already_read == len(run)
@@ -104,7 +106,7 @@ def test_an_empty_run_part_has_no_error_to_tell():
     found = triage(bones(0.5, 0.5), REVIEW, max_error=0.0, most=None)
     assert found.kept == 0
     assert found.wrong_kept is None
-    assert triage([Bone(specimen="x", **UNREADABLE)], REVIEW, max_error=0.02, most=None).wrong_to_read is None
+    assert triage([QueuedBone(specimen="x", **UNREADABLE)], REVIEW, max_error=0.02, most=None).wrong_to_read is None
 
 
 # ------------------------------------------------------------------------------------------------ expected error

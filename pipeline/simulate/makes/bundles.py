@@ -14,7 +14,7 @@ from pipeline.simulate.anatomy import Body, Marks, Recipe, Surface, Tissue, stud
 from pipeline.simulate.backing import draw_backing
 from pipeline.simulate.catch import pick
 from pipeline.simulate.compose import compose
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.lines import aslant, kept_apart, partial_checks, plain_along, sizes, translucency, winter_lines
 from pipeline.simulate.noise import Random, ease, ripple
 from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE
@@ -139,7 +139,7 @@ def _border(beyond: Float, width: Float, edge: Float) -> Float:
     return np.asarray(np.exp(-(off**2)), np.float32)
 
 
-def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+def draw_body(random: Random, fish: DrawnFish, axis_px: float) -> Body:
     """A wing, paddle or lobed blade whose marks waver together."""
     family = pick(random, OUTLINES)
     shape = _outline(random, family)
@@ -154,7 +154,7 @@ def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
     return Body(family=family, half_angle_deg=shape.half_angle_deg, axis_px=axis_px, margin=margin, years=years)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Bundles, and fainter lines between them."""
     level, years = plan.level, body.years
     fine_px = max(random.uniform(*FINE_MM) * plan.px_per_mm, 1.6)

@@ -14,7 +14,7 @@ from pipeline.simulate.anatomy import Body, Marks, Recipe, Surface, Tissue, stud
 from pipeline.simulate.backing import draw_backing
 from pipeline.simulate.catch import pick
 from pipeline.simulate.compose import compose
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.lines import kept_apart, partial_checks, plain_along, sizes, translucency, winter_lines
 from pipeline.simulate.marks import years_of_growth
 from pipeline.simulate.noise import Random, ripple
@@ -48,7 +48,7 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     return compose(random, plan, variety, NAME, studio(plan, backing, recipe, GROWTH, shooting, shadow=0.0))
 
 
-def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+def draw_body(random: Random, fish: DrawnFish, axis_px: float) -> Body:
     """A rounded bone, grown on all sides."""
     family = pick(random, OUTLINES)
     curve, lead = _margin(random, family)
@@ -85,7 +85,7 @@ def _saw(power: float, beyond: Float, width: Float, edge: Float) -> Float:
     return np.asarray(through**power * np.clip(0.5 - beyond / edge, 0, 1), np.float32)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Annuli whose zones take up most of a year."""
     level, years, edge = plan.level, body.years, random.uniform(0.01, 0.07)
     reach = (0.5, 1.3) if body.half_angle_deg > 90 else (0.9, 1.8)

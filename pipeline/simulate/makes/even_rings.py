@@ -15,7 +15,7 @@ from pipeline.simulate.backing import draw_backing
 from pipeline.simulate.catch import pick
 from pipeline.simulate.compose import compose
 from pipeline.simulate.fan import Fan
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.lines import Profile, kept_apart, partial_checks, sizes, translucency, winter_lines
 from pipeline.simulate.marks import years_of_growth
 from pipeline.simulate.noise import Random, ripple
@@ -93,7 +93,7 @@ PROFILES: tuple[tuple[Profile, tuple[float, float]], ...] = (
 """Profiles of winter zones, with their widths as shares of the increment."""
 
 
-def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+def draw_body(random: Random, fish: DrawnFish, axis_px: float) -> Body:
     """A slice with arcs about the focus."""
     family = pick(random, OUTLINES)
     fan = _fan(random, family)
@@ -122,7 +122,7 @@ def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
     )
 
 
-def _lines(random: Random, fish: Fish, level: Level, years: Float, widths: tuple[float, float]) -> list[KnownLine]:
+def _lines(random: Random, fish: DrawnFish, level: Level, years: Float, widths: tuple[float, float]) -> list[KnownLine]:
     along = np.asarray(np.clip(1 + 0.15 * ripple(random, DIRECTIONS, 40 * PER_DEGREE), 0.4, 1.2), np.float32)
     lines = winter_lines(
         random, fish, level, years, along=along, widths=0.0, thinnest_px=1.8, edge=random.uniform(0.01, 0.06)
@@ -139,7 +139,7 @@ def _lines(random: Random, fish: Fish, level: Level, years: Float, widths: tuple
     ]
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Zones of one of three profiles, plain from side to side."""
     profile, widths = PROFILES[int(random.integers(len(PROFILES)))]
     lines = _lines(random, fish, plan.level, body.years, widths)

@@ -17,7 +17,7 @@ from pipeline.simulate.outline import draw_outline
 from pipeline.simulate.picture import BonePicture, draw_bone
 from pipeline.simulate.plan import DrawnScan, Plan
 from pipeline.simulate.tray import Corner, Stuff, arrange, furnish, lay_out
-from pipeline.simulate.truth import KnownBone, KnownLine, Row
+from pipeline.simulate.truth import DrawnBone, KnownLine, Row
 from pipeline.simulate.variety import Variety
 
 NAME = "layered"
@@ -76,8 +76,8 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     return finish(random, plan, NAME, pixels, bones, rows)
 
 
-def _known(picture: BonePicture, corner: Corner, lighting: Lighting) -> KnownBone:
-    return KnownBone(
+def _known(picture: BonePicture, corner: Corner, lighting: Lighting) -> DrawnBone:
+    return DrawnBone(
         fish=picture.fish,
         outline=picture.outline.family,
         place=picture.place.moved(*corner),

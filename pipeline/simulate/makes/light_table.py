@@ -15,7 +15,7 @@ from pipeline.simulate.backing import draw_backing
 from pipeline.simulate.catch import pick
 from pipeline.simulate.compose import compose
 from pipeline.simulate.fan import Fan
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.lines import kept_apart, partial_checks, plain_along, sizes, translucency, winter_lines
 from pipeline.simulate.marks import years_of_growth
 from pipeline.simulate.noise import Array, Random, ease, ripple
@@ -84,7 +84,7 @@ def _soft(beyond: Float, width: Float, edge: Float) -> Float:
     return np.asarray(rise * rise * (3 - 2 * rise) * fall * fall * (3 - 2 * fall), np.float32)
 
 
-def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+def draw_body(random: Random, fish: DrawnFish, axis_px: float) -> Body:
     """A fan; the centre of its arcs wanders from year to year."""
     family = pick(random, OUTLINES)
     fan = _fan(random, family)
@@ -109,7 +109,7 @@ def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
     )
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Broad swells."""
     edge = random.uniform(0.05, 0.16)
     lines = winter_lines(

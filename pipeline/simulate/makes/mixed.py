@@ -17,7 +17,7 @@ from pipeline.simulate.noise import Random
 from pipeline.simulate.plan import DrawnScan, Plan
 from pipeline.simulate.sketching.courses import Wander, circle_about, pointed
 from pipeline.simulate.sketching.lives import Life, draw_lives
-from pipeline.simulate.sketching.margins import Knots, Margin, draw_margin
+from pipeline.simulate.sketching.margins import Knots, MarginCurve, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters
 from pipeline.simulate.sketching.sketch import Course, Sketch, sketch
 from pipeline.simulate.variety import Level, Variety
@@ -71,7 +71,7 @@ def _bone(random: Random, life: Life, plan: Plan, variety: Variety, kind: str) -
     return sketch(random, life, plan, outline, margin, course, random.uniform(0.0005, 0.008), winters)
 
 
-def _course(random: Random, margin: Margin, closed: bool) -> Course:
+def _course(random: Random, margin: MarginCurve, closed: bool) -> Course:
     """Marks that run like circles, points or small margins near the focus, and close around it or end at the edges."""
     old = margin.radius if closed else margin.front
     youngs: tuple[Float, ...] = (

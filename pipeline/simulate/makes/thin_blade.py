@@ -13,7 +13,7 @@ from pipeline.simulate.anatomy import Body, Marks, Recipe, Surface, Tissue, stud
 from pipeline.simulate.backing import draw_backing
 from pipeline.simulate.catch import pick
 from pipeline.simulate.compose import compose
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.lines import (
     kept_apart,
     partial_checks,
@@ -99,7 +99,7 @@ def _edged(beyond: Float, width: Float, edge: Float) -> Float:
     return np.asarray(inside * inside * (3 - 2 * inside) * np.clip(0.5 - beyond / edge, 0, 1), np.float32)
 
 
-def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+def draw_body(random: Random, fish: DrawnFish, axis_px: float) -> Body:
     """A blade whose years are no scaled copies of each other."""
     family = pick(random, OUTLINES)
     shape = _outline(random, family)
@@ -114,7 +114,7 @@ def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
     return Body(family=family, half_angle_deg=shape.half_angle_deg, axis_px=axis_px, margin=margin, years=years)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Winter zones that fade in and end sharply, some of them in two lines that run together."""
     edge = random.uniform(0.01, 0.08)
     lines = winter_lines(

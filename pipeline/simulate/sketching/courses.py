@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 from pipeline.records import Float
 from pipeline.simulate.noise import Array, Random, ease, ripple
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
-from pipeline.simulate.sketching.margins import Margin
+from pipeline.simulate.sketching.margins import MarginCurve
 
 LEAST_GAP = 0.28  # of the gap on the growth axis: nearer than that no two years come, unless they merge
 MOST_WOBBLE = 0.42  # of the smaller neighbouring gap
@@ -84,7 +84,7 @@ def settle(random: Random, courses: Float, sizes: Array, wander: Wander) -> Floa
     return np.asarray(years * (sizes / years[:, AXIS])[:, None], np.float32)
 
 
-def within(years: Float, sizes: Array, margin: Margin) -> Float:
+def within(years: Float, sizes: Array, margin: MarginCurve) -> Float:
     """The same marks bent around notches and teeth of the margin: within the fan none leaves the bone."""
     cap = margin.radius * (1 - RIM_KEPT * (1 - np.asarray(sizes, np.float32)))[:, None]
     half = np.where(DEGREES < 0, margin.half_deg[0], margin.half_deg[1])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pipeline.simulate.catch import draw_catch, draw_net, next_fish, next_sides, specimen
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.noise import Random
 from pipeline.simulate.plan import Plan
 from pipeline.simulate.truth import Row
@@ -16,7 +16,7 @@ from pipeline.simulate.variety import Variety
 class Life:
     """One bone to draw: the fish it is of, its side (L or R), and its row of the specimens table."""
 
-    fish: Fish
+    fish: DrawnFish
     side: str
     row: Row
 

@@ -20,7 +20,7 @@ MOST_OUT_OF_FAN_DEG = 25.0  # the front is drawn so far beyond the fan, then the
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Margin:
+class MarginCurve:
     """One bone's margin, as shares of the growth axis in each direction from the focus."""
 
     radius: Float
@@ -35,7 +35,9 @@ Knots = tuple[tuple[float, float], ...]
 """(degrees, radius), ascending in degrees from -180 to below 180."""
 
 
-def draw_margin(random: Random, knots: Knots, *, turn: float, reach: float, bend: float, ease_deg: float) -> Margin:
+def draw_margin(
+    random: Random, knots: Knots, *, turn: float, reach: float, bend: float, ease_deg: float
+) -> MarginCurve:
     """A margin through knots that are moved at random.
 
     `turn`: standard deviation of the knots' directions, degrees; `reach`: of the logarithm of their radii; `bend`: of
@@ -55,7 +57,7 @@ def draw_margin(random: Random, knots: Knots, *, turn: float, reach: float, bend
     waves = ripple(random, DIRECTIONS, random.uniform(14, 40) * PER_DEGREE)
     radius = radius * (1 + np.float32(bend) * waves)
     radius = np.asarray(radius / radius[AXIS], np.float32)
-    return Margin(radius=radius, front=_front(radius), half_deg=fan_of(radius))
+    return MarginCurve(radius=radius, front=_front(radius), half_deg=fan_of(radius))
 
 
 def fan_of(radius: Float) -> tuple[float, float]:

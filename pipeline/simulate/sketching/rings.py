@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.fish import Fish
+from pipeline.simulate.fish import DrawnFish
 from pipeline.simulate.noise import Array, Random, ease, ripple
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
 from pipeline.simulate.sketching.canvas import Canvas
@@ -78,7 +78,7 @@ class Winters:
 
 def draw_rings(
     random: Random,
-    fish: Fish,
+    fish: DrawnFish,
     level: Level,
     years: Float,
     margin: Float,

@@ -14,10 +14,10 @@ from pipeline.simulate.sketching.canvas import Canvas, lay_down
 from pipeline.simulate.sketching.courses import Wander, grown, settle, sizes_of, within
 from pipeline.simulate.sketching.damage import hurt
 from pipeline.simulate.sketching.lives import Life
-from pipeline.simulate.sketching.margins import Margin
+from pipeline.simulate.sketching.margins import MarginCurve
 from pipeline.simulate.sketching.rings import SHARPEST_PX, Ring, Winters, draw_rings
 from pipeline.simulate.tray import Corner, Layout, arrange, lay_out
-from pipeline.simulate.truth import KnownBone, KnownLine
+from pipeline.simulate.truth import DrawnBone, KnownLine
 from pipeline.simulate.variety import Level, Range, Variety
 
 OVERGROWN = (0.3, 0.8)  # strength of a first winter that the base has grown over, against the others
@@ -71,7 +71,7 @@ def sketch(
     life: Life,
     plan: Plan,
     outline: str,
-    margin: Margin,
+    margin: MarginCurve,
     course: Course,
     roughness: float,
     winters: Winters,
@@ -131,9 +131,9 @@ def spread_out(random: Random, bones: list[Sketch], plan: Plan, variety: Variety
     return lay_out(random, rows, plan.px_per_mm, variety.extras)
 
 
-def known(bone: Sketch, corner: Corner, bright: bool | None) -> KnownBone:
-    """What is known of a bone whose picture lies at a corner of its scan; `bright` as `KnownBone.bright_winters`."""
-    return KnownBone(
+def known(bone: Sketch, corner: Corner, bright: bool | None) -> DrawnBone:
+    """What is known of a bone whose picture lies at a corner of its scan; `bright` as `DrawnBone.bright_winters`."""
+    return DrawnBone(
         fish=bone.life.fish,
         outline=bone.outline,
         place=bone.canvas.place.moved(*corner),

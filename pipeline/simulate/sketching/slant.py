@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.records import Float, Point
 from pipeline.simulate.noise import Array, Random
 from pipeline.simulate.place import AXIS, DEGREES, Place
-from pipeline.simulate.truth import KnownBone
+from pipeline.simulate.truth import DrawnBone
 
 NEAREST_PX = 0.5  # points nearer to the focus than that have no direction
 
@@ -51,7 +51,7 @@ class Slant:
         return (there[0] / there[2]).reshape(np.shape(x)), (there[1] / there[2]).reshape(np.shape(x))
 
 
-def seen_aslant(bone: KnownBone, slant: Slant) -> KnownBone:
+def seen_aslant(bone: DrawnBone, slant: Slant) -> DrawnBone:
     """What is known of a bone on the table, as it is in the picture: straight lines stay straight, so each annulus
     still crosses the growth axis where it did."""
     focus = _point(slant, bone.place.focus)
