@@ -10,11 +10,13 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from itertools import islice
+from queue import SimpleQueue
 from typing import Any, Generic, Protocol, TypeVar
 
 from tqdm import tqdm
 
-from pipeline.batch.isolate import Fault, Limits, isolated
+from pipeline.batch.isolate import Child
+from pipeline.batch.limits import Fault, Limits
 
 Job = TypeVar("Job")
 Answer = TypeVar("Answer")
@@ -42,15 +44,27 @@ class Here:
         self.workers = workers
         self._stop = threading.Event()
         self._threads = ThreadPoolExecutor(max_workers=workers, thread_name_prefix="worker")
+        self._children: SimpleQueue[Child] = SimpleQueue()
+        for _ in range(workers):
+            self._children.put(Child())
 
     def submit(self, work: Callable[[Any], Any], job: Any, limits: Limits) -> Future[Any]:
         """Begin as soon as a worker is free."""
-        return self._threads.submit(isolated, work, job, limits, self._stop)
+        return self._threads.submit(self._do, work, job, limits)
+
+    def _do(self, work: Callable[[Any], Any], job: Any, limits: Limits) -> Any:
+        child = self._children.get()
+        try:
+            return child.do(work, job, limits, self._stop)
+        finally:
+            self._children.put(child)
 
     def stop(self) -> None:
-        """End the children in hand and wait until they are gone."""
+        """End the children, whatever they have in hand, and wait until they are gone."""
         self._stop.set()
         self._threads.shutdown(wait=True, cancel_futures=True)
+        while not self._children.empty():
+            self._children.get().close()
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ import distributed
 from distributed.comm import get_address_host
 
 from pipeline.batch.cluster_worker import Facts, RemoteCall, WorkerFacts, answer, look, unlike
-from pipeline.batch.isolate import Fault, Limits
+from pipeline.batch.limits import Fault, Limits
 from pipeline.errors import RunError
 from pipeline.records import ScanRef
 

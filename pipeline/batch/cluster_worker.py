@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import regular_files
-from pipeline.batch.isolate import Fault, Limits, isolated, start_server
+from pipeline.batch.isolate import isolated, start_server
+from pipeline.batch.limits import Fault, Limits
 from pipeline.errors import RunError
 from pipeline.records import ScanRef
 

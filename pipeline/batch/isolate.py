@@ -1,9 +1,9 @@
-"""One piece of work in one child process: deadline, memory cap, exit -> answer or fault. All POSIX-only code is here.
+"""Work in child processes: deadline, memory cap, exit -> answer or fault.
 
-A child that crashes, hangs, is killed or takes too much ends as a `Fault` with a code of `codes.REFUSALS` and never
-touches another. Children are forked from a small server that has the heavy imports done, so that one costs some ten
-milliseconds; where such a server does not exist (Windows) each child starts anew, has no CPU deadline and no memory
-cap, and only the wall limit holds.
+Work that crashes, hangs, is killed or takes too much ends as a `Fault` with a code of `codes.REFUSALS`, its child with
+it, and never touches another's. Children are forked from a small server that has the heavy imports done, so that one
+costs some ten milliseconds; where such a server does not exist (Windows) a child starts anew, has no CPU deadline and
+no memory cap, and only the wall limit holds.
 """
 
 from __future__ import annotations
@@ -12,19 +12,19 @@ import contextlib
 import multiprocessing
 import os
 import pickle
-import re
 import signal
 import sys
 import threading
 import time
-import traceback
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import BaseContext
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+from pipeline.batch.in_child import MEGABYTE, serve
+from pipeline.batch.limits import Fault, Limits
 from pipeline.threads import ONE_THREAD
 
 try:
@@ -40,18 +40,12 @@ _TICK_SECONDS = 0.2
 """How often a waiting parent looks up: bounds the time from Ctrl-C to the end."""
 _SLEPT_SECONDS = 5.0
 """A tick that took longer than this was the machine's sleep and is not held against the child."""
-_MESSAGE_BYTES = 4000
-"""Below the size that a pipe takes whole, so that a child stopped in mid-answer cannot block the parent."""
-_GRACE_CPU_SECONDS = 5
-"""From the CPU deadline's polite signal to the one that cannot be refused."""
 _LOST = 255
 """Exit status given when nobody can tell how a child ended (the fork server itself was killed)."""
-_OPENCV_NO_MEMORY = -4
-_MEGABYTE = 2**20
 _KEEP_MEMORY = {
-    "MALLOC_MMAP_THRESHOLD_": str(32 * _MEGABYTE),
-    "MALLOC_TRIM_THRESHOLD_": str(256 * _MEGABYTE),
-    "MALLOC_TOP_PAD_": str(16 * _MEGABYTE),
+    "MALLOC_MMAP_THRESHOLD_": str(32 * MEGABYTE),
+    "MALLOC_TRIM_THRESHOLD_": str(256 * MEGABYTE),
+    "MALLOC_TOP_PAD_": str(16 * MEGABYTE),
     "GLIBC_TUNABLES": "glibc.malloc.hugetlb=1",  # pages of two megabytes, where the system has them
 }
 """Bytes. The system clears every page that it hands out; a child that keeps what it has freed and uses it again needs a
@@ -60,29 +54,6 @@ tenth less CPU. Arrays above the first figure still go back at once. (glibc; oth
 _starting = threading.Lock()
 """Held while a child is started or its exit status fetched: the standard library polls all children in both places, and
 two threads that do so at once can lose a status."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """What one piece of work may take."""
-
-    cpu_seconds: int
-    wall_seconds: float
-    """Without the time the machine slept."""
-    memory_megabytes: int
-    """On top of the program itself."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
-    """How a piece of work ended without an answer."""
-
-    code: str
-    """`deadline`, `memory`, `crashed` or `failed`, as in `codes.REFUSALS`."""
-    detail: str
-    """Without times, process numbers or absolute paths: the same fault always reads the same."""
-    trace: str = ""
-    """Where in the program it ended, for the log only."""
 
 
 class Flag(Protocol):
@@ -119,46 +90,99 @@ def start_server(preload: Sequence[str]) -> None:
 
 
 def isolated(work: Callable[[Job], Answer], job: Job, limits: Limits, stop: Flag | None = None) -> Answer | Fault:
-    """Run `work(job)` in a child process of its own and return what it returns, or the fault it ended with.
-
-    `work` must be a function of a module (not of the main script), `job` and the answer must pickle. Blocks; to do
-    several at once, call it from several threads. Tried again once when the child was killed by a signal that is not
-    ours (a neighbour's memory hunger may have been the cause). Raises `Stopped` soon after `stop` is set.
-    """
-    answer, again = _attempt(work, job, limits, stop)
-    if again:
-        answer, _ = _attempt(work, job, limits, stop)
-    return answer
+    """`Child.do` in a child that does nothing else."""
+    with contextlib.closing(Child()) as child:
+        return child.do(work, job, limits, stop)
 
 
-def _attempt(work: Callable[[Job], Answer], job: Job, limits: Limits, stop: Flag | None) -> tuple[Answer | Fault, bool]:
-    """One try: the answer or fault, and whether another try makes sense."""
-    receiver, sender = _context().Pipe(duplex=False)
-    process = _context().Process(target=_child, args=(sender, work, job, limits), daemon=True)  # type: ignore[attr-defined]
-    try:
-        with _starting, _without_main():
-            process.start()
-    except (OSError, EOFError):  # the fork server was ended from outside; the next try begins another
-        return Fault(code="crashed", detail="no process could be begun"), True
-    finally:
-        sender.close()
-    message_is_whole = False
-    try:
-        message, in_time = _listen(receiver, process.sentinel, limits.wall_seconds, stop)
-        message_is_whole = bool(message)
-    finally:
-        receiver.close()
-        if not wait([process.sentinel], timeout=_TICK_SECONDS if message_is_whole else 0):
+class Child:
+    """A process that does one piece of work after the other. It begins when it is first needed, and another begins in
+    its place when it was lost, has grown, or has ended a piece of work with a fault. For one thread at a time."""
+
+    def __init__(self) -> None:
+        self._process: BaseProcess | None = None
+        self._connection: Connection | None = None
+
+    def do(self, work: Callable[[Job], Answer], job: Job, limits: Limits, stop: Flag | None = None) -> Answer | Fault:
+        """Run `work(job)` in the child and return what it returns, or the fault it ended with.
+
+        `work` must be a function of a module (not of the main script), `job` and the answer must pickle. Blocks; to do
+        several at once, use several children from several threads. Done again in a new child where earlier work may
+        have spoilt this one; and once more when it was killed by a signal that is not ours (a neighbour's memory
+        hunger may have been the cause). Raises `Stopped` soon after `stop` is set.
+        """
+        task = pickle.dumps((limits, pickle.dumps((work, job))))
+        used = self._there()
+        answer, again = self._attempt(task, limits, stop)
+        if used and isinstance(answer, Fault) and answer.code != "deadline":
+            answer, again = self._attempt(task, limits, stop)
+        if again:
+            answer, _ = self._attempt(task, limits, stop)
+        return answer  # type: ignore[no-any-return]
+
+    def close(self) -> None:
+        """End the process."""
+        self._end(patience_seconds=_TICK_SECONDS)
+
+    def _there(self) -> bool:
+        """Whether there is a process that waits for work."""
+        if self._process is not None and wait([self._process.sentinel], timeout=0):
+            self._end(patience_seconds=0)  # it has grown, or was killed while it waited
+        return self._process is not None
+
+    def _attempt(self, task: bytes, limits: Limits, stop: Flag | None) -> tuple[Any, bool]:
+        """One try: the answer or fault, and whether another try makes sense."""
+        try:
+            process, connection = self._begun()
+        except (OSError, EOFError):  # the fork server was ended from outside; the next try begins another
+            return Fault(code="crashed", detail="no process could be begun"), True
+        message, in_time = b"", True
+        try:
+            with contextlib.suppress(ConnectionError):  # it has just ended
+                connection.send_bytes(task)
+            message, in_time = _listen(connection, process.sentinel, limits.wall_seconds, stop)
+        except BaseException:
+            self._end(patience_seconds=0)
+            raise
+        if not message:
+            status = self._end(patience_seconds=0)
+            if not in_time:
+                return Fault(code="deadline", detail=f"no end after waiting {limits.wall_seconds:.0f} seconds"), False
+            return _fault_of_exit(status, limits)
+        answer = pickle.loads(message)
+        if isinstance(answer, Fault):
+            self.close()
+        return answer, False
+
+    def _begun(self) -> tuple[BaseProcess, Connection]:
+        if self._process is None or self._connection is None:
+            ours, theirs = _context().Pipe()
+            process = _context().Process(target=serve, args=(theirs,), daemon=True)  # type: ignore[attr-defined]
+            try:
+                with _starting, _without_main():
+                    process.start()
+            except BaseException:
+                ours.close()
+                raise
+            finally:
+                theirs.close()
+            self._process, self._connection = process, ours
+        return self._process, self._connection
+
+    def _end(self, patience_seconds: float) -> int:
+        """End the process, killed if it does not end of itself in this time; its exit status."""
+        process, connection = self._process, self._connection
+        self._process = self._connection = None
+        if process is None or connection is None:
+            return 0
+        connection.close()
+        if not wait([process.sentinel], timeout=patience_seconds):
             process.kill()  # only what still runs: the number of a process that has ended may be another's by now
         with _starting:
             process.join()
         status = process.exitcode
         process.close()
-    if message:
-        return pickle.loads(message), False
-    if not in_time:
-        return Fault(code="deadline", detail=f"no end after waiting {limits.wall_seconds:.0f} seconds"), False
-    return _fault_of_exit(status if status is not None else _LOST, limits)
+        return status if status is not None else _LOST
 
 
 def _listen(receiver: Connection, sentinel: int, wall_seconds: float, stop: Flag | None) -> tuple[bytes, bool]:
@@ -197,98 +221,6 @@ def _fault_of_exit(status: int, limits: Limits) -> tuple[Fault, bool]:
     return Fault(code="crashed", detail=f"ended by {name}"), True
 
 
-# ------------------------------------------------------------------------------------------------ in the child
-def _child(sender: Connection, work: Callable[[Any], Any], job: Any, limits: Limits) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _silence()
-    _die_with_parent()
-    _limit(limits)
-    try:
-        message = pickle.dumps(work(job), protocol=pickle.HIGHEST_PROTOCOL)
-    except BaseException as e:  # every way to fail is an answer about this piece of work
-        message = b""
-        fault = _fault_of_exception(e, limits)
-    if not message:
-        message = pickle.dumps(fault)
-    for start in range(0, len(message), _MESSAGE_BYTES):
-        sender.send_bytes(message[start : start + _MESSAGE_BYTES])
-    sender.send_bytes(b"")
-    sender.close()
-    os._exit(0)  # nothing is left to tidy, and a library's own tidying could still crash
-
-
-def _fault_of_exception(error: BaseException, limits: Limits) -> Fault:
-    if isinstance(error, MemoryError) or getattr(error, "code", None) == _OPENCV_NO_MEMORY:
-        error.__traceback__ = None  # let go of the arrays that the frames hold
-        return Fault(code="memory", detail=f"more than {limits.memory_megabytes} megabytes")
-    return Fault(code="failed", detail=f"{type(error).__name__} in {_place(error)}", trace=_trace(error))
-
-
-def _trace(error: BaseException) -> str:
-    """Python's traceback without the folders of this machine: a run, and its log, may be handed on."""
-    steps = [(frame.f_code, line) for frame, line in traceback.walk_tb(error.__traceback__)]
-    lines = [f"{Path(code.co_filename).name} line {line} in {code.co_name}" for code, line in steps]
-    own_words = re.sub(r"[/\\][^\s'\"]*[/\\]", "", f"{type(error).__name__}: {error}")
-    return "\n".join([*lines, own_words])
-
-
-def _place(error: BaseException) -> str:
-    """The innermost line of this program that took part, as `bone/marks.py line 40`."""
-    package = Path(__file__).resolve().parent.parent
-    place = "the program's start"
-    for frame, line in traceback.walk_tb(error.__traceback__):
-        file = Path(frame.f_code.co_filename)
-        if file.is_relative_to(package) and file != Path(__file__):
-            place = f"{file.relative_to(package).as_posix()} line {line}"
-    return place
-
-
-def _silence() -> None:
-    """Libraries write warnings straight to the terminal; nothing of a child's may reach it."""
-    nowhere = os.open(os.devnull, os.O_RDWR)
-    for stream in (0, 1, 2):
-        os.dup2(nowhere, stream)
-
-
-def _die_with_parent() -> None:
-    """A parent that is killed must not leave children that go on reading."""
-    parent = multiprocessing.parent_process()
-    assert parent is not None
-
-    def watch(sentinel: int) -> None:
-        wait([sentinel])
-        os._exit(1)
-
-    threading.Thread(target=watch, args=(parent.sentinel,), daemon=True).start()
-
-
-def _limit(limits: Limits) -> None:
-    if resource is None:
-        return
-    _cap(resource.RLIMIT_CPU, limits.cpu_seconds, limits.cpu_seconds + _GRACE_CPU_SECONDS)
-    _cap(resource.RLIMIT_CORE, 0, 0)
-    allowed = limits.memory_megabytes * _MEGABYTE + _address_space()
-    with contextlib.suppress(ValueError, OSError):  # macOS refuses to cap address space; the other limits hold there
-        _cap(resource.RLIMIT_AS, allowed, allowed)
-
-
-def _cap(kind: int, soft: int, hard: int) -> None:
-    """Lower a limit; one that is lower already stays."""
-    _, already = resource.getrlimit(kind)
-    if already != resource.RLIM_INFINITY:
-        soft, hard = min(soft, already), min(hard, already)
-    resource.setrlimit(kind, (soft, hard))
-
-
-def _address_space() -> int:
-    """Bytes of address space that the program takes before any work (Linux; elsewhere 0)."""
-    try:
-        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
-    except OSError:
-        return 0
-    return pages * resource.getpagesize()
-
-
 def cores() -> int:
     """Processor cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -299,7 +231,7 @@ def peak_megabytes() -> float:
     if resource is None:
         return 0.0
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return float(peak / _MEGABYTE if sys.platform == "darwin" else peak / 2**10)
+    return float(peak / MEGABYTE if sys.platform == "darwin" else peak / 2**10)
 
 
 # ------------------------------------------------------------------------------------------------ in the parent

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from pipeline.batch.batch import Task, Workplace, run_batch
-from pipeline.batch.isolate import Fault, start_server
+from pipeline.batch.isolate import start_server
+from pipeline.batch.limits import Fault
 from pipeline.batch.steps import Steps
 from pipeline.pictures.plates import TrayBone
 from pipeline.records import Age, BoneReading

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import TypeVar
 
-from pipeline.batch.isolate import Limits
+from pipeline.batch.limits import Limits
 from pipeline.records import Hint, ScanRef
 from pipeline.run.ledger_people import Correction
 from pipeline.run.ledger_scans import KnownScan

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.batch import batch, isolate
-from pipeline.batch.isolate import Fault
+from pipeline.batch.limits import Fault
 from pipeline.errors import Interrupted
 from pipeline.records import Refusal, ScanRef
 from pipeline.run import first_pass, places, run_folder, versions

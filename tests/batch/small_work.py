@@ -64,3 +64,27 @@ def threads_allowed(job: int) -> tuple[str | None, int]:
     import cv2
 
     return os.environ.get("OMP_NUM_THREADS"), cv2.getNumThreads()
+
+
+_kept: list[bytearray] = []
+
+
+def keeps(megabytes: int) -> int:
+    """Work that never gives back what it takes; returns its process."""
+    _kept.append(bytearray(megabytes * 2**20))
+    _kept[-1][:: 2**12] = b"x" * len(_kept[-1][:: 2**12])
+    return os.getpid()
+
+
+def computes(seconds: float) -> int:
+    """Takes CPU, and returns its process."""
+    end = time.process_time() + seconds
+    while time.process_time() < end:
+        pass
+    return os.getpid()
+
+
+def poisons(job: float) -> int:
+    """Answers, and leaves something behind that kills its process a little later."""
+    signal.setitimer(signal.ITIMER_REAL, job)
+    return os.getpid()

@@ -6,7 +6,8 @@ import pytest
 from small_work import doubled
 
 from pipeline.batch.batch import Here, Progress, Task, run_batch
-from pipeline.batch.isolate import Limits, start_server
+from pipeline.batch.isolate import start_server
+from pipeline.batch.limits import Limits
 from pipeline.run.reading_scans import PRELOADED
 
 LIMITS = Limits(cpu_seconds=20, wall_seconds=60, memory_megabytes=400)

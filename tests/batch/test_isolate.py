@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
 import threading
@@ -11,12 +13,15 @@ from pathlib import Path
 
 import pytest
 from small_work import (
+    computes,
     doubled,
     exits,
     hogs,
+    keeps,
     killed_once,
     kills_itself,
     large,
+    poisons,
     raises,
     sleeps,
     spins,
@@ -24,7 +29,8 @@ from small_work import (
     threads_allowed,
 )
 
-from pipeline.batch.isolate import Fault, Limits, Stopped, isolated, start_server
+from pipeline.batch.isolate import Child, Stopped, isolated, start_server
+from pipeline.batch.limits import Fault, Limits
 from pipeline.codes import REFUSALS
 from pipeline.run.reading_scans import PRELOADED
 
@@ -124,3 +130,58 @@ def test_a_wish_to_stop_ends_the_child_at_once():
     with pytest.raises(Stopped):
         isolated(sleeps, 60, LIMITS, stop)
     assert time.monotonic() - before < 10
+
+
+@pytest.fixture
+def child():
+    child = Child()
+    yield child
+    child.close()
+
+
+def test_a_child_does_one_piece_of_work_after_the_other(child):
+    assert len({child.do(computes, 0.0, LIMITS) for _ in range(20)}) == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+@pytest.mark.parametrize("work", [raises, exits, kills_itself, sleeps, hogs])
+def test_what_ends_with_a_fault_in_a_used_child_ends_so_in_a_new_one_and_the_next_piece_is_done(child, work):
+    limits = Limits(cpu_seconds=20, wall_seconds=1.5, memory_megabytes=400)
+    first = child.do(computes, 0.0, LIMITS)
+    assert child.do(work, 4, limits) == isolated(work, 4, limits)
+    assert child.do(computes, 0.0, LIMITS) != first
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="CPU limits")
+def test_the_cpu_deadline_holds_for_each_piece_of_work(child):
+    assert len({child.do(computes, 0.8, SHORT) for _ in range(4)}) == 1
+    assert child.do(spins, 1, SHORT) == Fault(code="deadline", detail="more than 1 seconds of CPU")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="memory is asked for on Linux only")
+def test_a_child_that_has_grown_is_replaced(child):
+    few = [child.do(keeps, 20, LIMITS) for _ in range(5)]
+    much = [child.do(keeps, 150, LIMITS) for _ in range(6)]
+    assert len({*few}) == 1
+    assert len({*much}) >= 3
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_a_child_killed_while_it_waits_costs_no_work(child):
+    first = child.do(computes, 0.0, LIMITS)
+    os.kill(first, signal.SIGKILL)
+    assert child.do(doubled, 21, LIMITS) == 42
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_work_that_earlier_work_has_spoilt_is_done_again_in_a_new_child(child):
+    spoilt = child.do(poisons, 0.2, LIMITS)
+    assert child.do(computes, 1.0, LIMITS) != spoilt
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="processes are looked up on Linux only")
+def test_a_closed_child_is_gone():
+    child = Child()
+    process = child.do(computes, 0.0, LIMITS)
+    child.close()
+    assert not Path(f"/proc/{process}").exists()
