@@ -20,7 +20,7 @@ from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.noise import Array, Random, ripple
 from pipeline.simulate.place import AXIS, DIRECTIONS, PER_DEGREE, put_down, rolled_up, unrolled
 from pipeline.simulate.plan import Plan
-from pipeline.simulate.texture import blotches, pores, scratches, stain, vessels
+from pipeline.simulate.texture import blotches, grains, grease, pores, scratches, stain, vessels
 from pipeline.simulate.truth import DrawnBone, KnownLine
 from pipeline.simulate.variety import Level, Range
 
@@ -97,6 +97,10 @@ class Surface:
     """At most."""
     vessels: int = 0
     """At most."""
+    grain: float = 0.0
+    """Strength of grains and pits about the base at texture 1, at most."""
+    grease: Range | None = None
+    """Share of its opacity that bone lacks where grease was left in it."""
     slant: float = 0.0
     """Strength of the shading by a slanting lamp."""
     lamp_deg: float = 90.0
@@ -149,6 +153,12 @@ def _portray(random: Random, fish: DrawnFish, side: str, plan: Plan, backing: Sc
     bevel_px = np.float32(max(random.uniform(*surface.bevel) * axis_px, 1.0))
     optical = rolled_up(tissue.optical, radius, row) * np.clip((depth + 0.5) / bevel_px, surface.bevel_left, 1)
     optical *= 1 + np.float32(BLOTCHES * texture) * blotches(random, shape, axis_px / random.uniform(*surface.blotch))
+    if surface.grain:
+        optical *= 1 + np.float32(random.uniform(0, surface.grain) * texture) * grains(
+            random, radius / axis_px, axis_px
+        )
+    if surface.grease is not None:
+        optical *= 1 - np.float32(random.uniform(*surface.grease)) * grease(random, shape)
     factor *= 1 - SCRATCHES * scratches(
         random, shape, int(random.poisson(surface.scratches * texture)), max(axis_px / 500, 1.0)
     )

@@ -9,6 +9,11 @@ from pipeline.records import Float
 from pipeline.simulate.noise import Array, Random, cloud, ease
 from pipeline.simulate.place import DIRECTIONS, SUBPIXEL_BITS, Place, subpixels
 
+GRAIN = (0.006, 0.035)  # size of coarse grains, share of the growth axis
+GRAIN_REACH = (0.1, 0.6)  # distance from the focus over which they grow fine, share of the growth axis
+GRAIN_LEFT = (0.05, 0.7)  # of their strength far from it
+PITTED = 1.6  # standard deviations above which a hollow is a pit
+
 
 def striae(random: Random, columns: int, finest_deg: float, broadest_deg: float) -> Float:
     """(DIRECTIONS, columns), mean 0, standard deviation near 1: fibres that run out from the focus, nearly straight."""
@@ -35,6 +40,25 @@ def blotches(random: Random, shape: tuple[int, int], size_px: float) -> Float:
     """(row, column), mean 0, standard deviation near 1: clouds of several sizes."""
     total = 0.8 * cloud(random, shape, (size_px, size_px)) + 0.5 * cloud(random, shape, (size_px / 4, size_px / 4))
     return np.asarray(total + 0.3 * cloud(random, shape, (2.0, 2.0)), np.float32)
+
+
+def grains(random: Random, share: Float, axis_px: float) -> Float:
+    """(row, column) grains and pits of two sizes, coarsest about the focus: mean 0, standard deviation near 1 there;
+    `share`: distance from the focus in shares of the growth axis."""
+    shape = (share.shape[0], share.shape[1])
+    broad = random.uniform(*GRAIN) * axis_px
+    field = 0.8 * cloud(random, shape, (broad, broad)) + 0.6 * cloud(random, shape, (broad / 3, broad / 3))
+    pits = np.maximum(cloud(random, shape, (broad, broad)) - PITTED, 0)
+    left = np.float32(random.uniform(*GRAIN_LEFT))
+    fading = left + (1 - left) * np.exp(-share / np.float32(random.uniform(*GRAIN_REACH)))
+    return np.asarray((field - np.float32(1.5) * pits) * fading, np.float32)
+
+
+def grease(random: Random, shape: tuple[int, int]) -> Float:
+    """(row, column) 0 to 1: patches with soft edges."""
+    size = max(shape) / random.uniform(3, 12)
+    film = cloud(random, shape, (size, size)) + 0.3 * cloud(random, shape, (size / 5, size / 5))
+    return ease((film - 0.6) / np.float32(random.uniform(0.3, 1.0)))
 
 
 def vessels(random: Random, place: Place, shape: tuple[int, int], axis_px: float, count: int) -> Float:

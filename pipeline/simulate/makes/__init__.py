@@ -17,7 +17,9 @@ from pipeline.simulate.makes import (
     phone,
     photocopy,
     relief,
+    rough_base,
     thin_blade,
+    weathered,
 )  # fmt: skip
 from pipeline.simulate.noise import Random
 from pipeline.simulate.plan import DrawnScan, Plan
@@ -39,5 +41,5 @@ class Make(Protocol):
 
 MAKES: tuple[Make, ...] = (
     layered, lid, photocopy, card, phone, relief, mixed, thin_blade, light_table, closed_rings, bundles, even_rings,
-    assembled,
+    assembled, rough_base, weathered,
 )  # fmt: skip
