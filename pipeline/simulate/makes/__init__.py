@@ -8,7 +8,9 @@ from pipeline.simulate.makes import (
     assembled,
     bundles,
     card,
+    checked,
     closed_rings,
+    crowded,
     even_rings,
     layered,
     lid,
@@ -16,6 +18,7 @@ from pipeline.simulate.makes import (
     mixed,
     phone,
     photocopy,
+    plain,
     relief,
     rough_base,
     thin_blade,
@@ -41,5 +44,5 @@ class Make(Protocol):
 
 MAKES: tuple[Make, ...] = (
     layered, lid, photocopy, card, phone, relief, mixed, thin_blade, light_table, closed_rings, bundles, even_rings,
-    assembled, rough_base, weathered,
+    assembled, rough_base, weathered, plain, crowded, checked,
 )  # fmt: skip
