@@ -10,8 +10,11 @@ from pipeline.simulate.makes import (
     card,
     checked,
     closed_rings,
+    coarse,
     crowded,
     even_rings,
+    fading,
+    ghosts,
     layered,
     lid,
     light_table,
@@ -20,6 +23,7 @@ from pipeline.simulate.makes import (
     photocopy,
     plain,
     relief,
+    ribbed,
     rough_base,
     thin_blade,
     weathered,
@@ -44,5 +48,6 @@ class Make(Protocol):
 
 MAKES: tuple[Make, ...] = (
     layered, lid, photocopy, card, phone, relief, mixed, thin_blade, light_table, closed_rings, bundles, even_rings,
-    assembled, rough_base, weathered, plain, crowded, checked,
+    assembled, rough_base, weathered, plain, crowded, checked, fading, ghosts, ribbed,
+    coarse,
 )  # fmt: skip
