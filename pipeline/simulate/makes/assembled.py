@@ -13,7 +13,7 @@ from pipeline.records import Float
 from pipeline.simulate.anatomy import Body, Marks, Recipe, Surface, Tissue, studio
 from pipeline.simulate.backing import draw_backing
 from pipeline.simulate.compose import compose
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.makes import bundles, closed_rings, even_rings, light_table, thin_blade
 from pipeline.simulate.noise import Random
 from pipeline.simulate.plan import DrawnScan, Plan
@@ -29,10 +29,10 @@ class Part(Protocol):
 
     OUTLINES: tuple[tuple[str, float], ...]
 
-    def draw_body(self, random: Random, fish: Fish, axis_px: float) -> Body:
+    def draw_body(self, random: Random, fish: DrawnFish, axis_px: float) -> Body:
         """Shape and years of one bone."""
 
-    def draw_marks(self, random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+    def draw_marks(self, random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
         """What winters left on it."""
 
     def draw_tissue(self, random: Random, level: Level, body: Body, missing: Float) -> Tissue:
@@ -59,7 +59,7 @@ def put_together(
     make: str,
     parts: Sequence[Part],
     growth: Growth,
-    own_marks: Callable[[Random, Fish, Plan, Body], Marks] | None = None,
+    own_marks: Callable[[Random, DrawnFish, Plan, Body], Marks] | None = None,
 ) -> DrawnScan:
     """One scan as planned, of a make that takes its parts from others, and its marks too unless it has its own."""
     sensor = draw_sensor(random, plan)

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.records import Float
 from pipeline.simulate.anatomy import Body, Marks
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.lines import aslant, plain_along, translucency, winter_lines
 from pipeline.simulate.makes import assembled, rough_base, weathered
 from pipeline.simulate.noise import Random, ripple
@@ -42,7 +42,7 @@ def _zone(inner: float, beyond: Float, width: Float, edge: Float) -> Float:
     return np.asarray(rise * rise * (3 - 2 * rise) * np.clip(0.5 - beyond / edge, 0, 1), np.float32)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Winters, and between them lines of the same course that are fainter and thinner."""
     edge = random.uniform(0.01, 0.08)
     lines = winter_lines(

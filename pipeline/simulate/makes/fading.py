@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.records import Float
 from pipeline.simulate.anatomy import Body, Marks
-from pipeline.simulate.fish import Fish
+from pipeline.simulate.fish import DrawnFish
 from pipeline.simulate.lines import partial_checks, plain_along, translucency, winter_lines
 from pipeline.simulate.makes import assembled, plain
 from pipeline.simulate.noise import Random
@@ -33,7 +33,7 @@ def _zone(begins: float, ends: float, beyond: Float, width: Float, edge: Float) 
     return np.asarray(rise * np.clip(0.5 - beyond / np.maximum(ends * width, 1), 0, 1), np.float32)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Zones of any breadth."""
     lines = winter_lines(
         random, fish, plan.level, body.years, along=plain_along(random, body.half_angle_deg, (0.8, 1.8), (0.2, 0.9)),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.simulate.anatomy import Body, Marks
-from pipeline.simulate.fish import Fish
+from pipeline.simulate.fish import DrawnFish
 from pipeline.simulate.makes import assembled, plain
 from pipeline.simulate.noise import Random
 from pipeline.simulate.place import PER_DEGREE
@@ -27,7 +27,7 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     return assembled.put_together(random, plan, variety, NAME, plain.PARTS, plain.GROWTH, own_marks=draw_marks)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Marks of another make, twice."""
     marks = plain.PARTS[int(random.integers(len(plain.PARTS)))].draw_marks(random, fish, plan, body)
     turn = round(random.uniform(*TURNED_DEG) * PER_DEGREE)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.simulate.anatomy import Body, Marks
-from pipeline.simulate.fish import Fish
+from pipeline.simulate.fish import DrawnFish
 from pipeline.simulate.makes import assembled, plain
 from pipeline.simulate.noise import Random, ripple
 from pipeline.simulate.place import DIRECTIONS, PER_DEGREE
@@ -27,7 +27,7 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
     return assembled.put_together(random, plan, variety, NAME, plain.PARTS, plain.GROWTH, own_marks=draw_marks)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Marks of another make on ribs."""
     marks = plain.PARTS[int(random.integers(len(plain.PARTS)))].draw_marks(random, fish, plan, body)
     ribs = ripple(random, DIRECTIONS, random.uniform(*RIB_DEG) * PER_DEGREE)[:, None] * np.sqrt(body.share)

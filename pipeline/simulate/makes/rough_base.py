@@ -15,7 +15,7 @@ from pipeline.simulate.backing import draw_backing
 from pipeline.simulate.catch import pick
 from pipeline.simulate.compose import compose
 from pipeline.simulate.fan import Fan
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.lines import Profile, kept_apart, partial_checks, sizes, translucency, winter_lines
 from pipeline.simulate.noise import Random, cloud, ripple
 from pipeline.simulate.place import AXIS, DEGREES, DIRECTIONS, PER_DEGREE
@@ -85,7 +85,7 @@ def _knob(random: Random) -> Float:
     return np.asarray(rim * (1 + 0.03 * ripple(random, DIRECTIONS, 30 * PER_DEGREE)), np.float32)
 
 
-def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+def draw_body(random: Random, fish: DrawnFish, axis_px: float) -> Body:
     """A fan on a knob, whose years end at the fan's edges."""
     family = pick(random, OUTLINES)
     fan, knob, far = _fan(random, family), _knob(random), random.uniform(*FACETS)
@@ -120,7 +120,7 @@ def _closing(begins: float, power: float, beyond: Float, width: Float, edge: Flo
     return np.asarray(through**power * np.clip(0.5 - beyond / edge, 0, 1), np.float32)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """Winters of any breadth, up to most of a year, that end sharply and are plain from side to side."""
     profile: Profile = partial(_closing, random.uniform(0.05, 1.0), random.uniform(0.7, 2.5))
     share = float(np.exp(random.uniform(np.log(0.06), np.log(0.75))))

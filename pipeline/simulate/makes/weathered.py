@@ -13,7 +13,7 @@ from pipeline.simulate.anatomy import Body, Marks, Recipe, Surface, Tissue, stud
 from pipeline.simulate.backing import draw_backing
 from pipeline.simulate.catch import pick
 from pipeline.simulate.compose import compose
-from pipeline.simulate.fish import Fish, Growth
+from pipeline.simulate.fish import DrawnFish, Growth
 from pipeline.simulate.lines import (
     Profile,
     kept_apart,
@@ -84,7 +84,7 @@ def _outline(random: Random, family: str) -> Shape:
     )
 
 
-def draw_body(random: Random, fish: Fish, axis_px: float) -> Body:
+def draw_body(random: Random, fish: DrawnFish, axis_px: float) -> Body:
     """A lobed blade; its years are rounder than its margin, and each goes its own way a little."""
     family = pick(random, OUTLINES)
     shape = _outline(random, family)
@@ -120,7 +120,7 @@ def _pair(apart: float, beyond: Float, width: Float, edge: Float) -> Float:
     return np.asarray(np.maximum(outer, 0.7 * inner), np.float32)
 
 
-def draw_marks(random: Random, fish: Fish, plan: Plan, body: Body) -> Marks:
+def draw_marks(random: Random, fish: DrawnFish, plan: Plan, body: Body) -> Marks:
     """All winters of a bone show in one of three ways."""
     profiles: tuple[tuple[Profile, Range], ...] = (
         (_line, (0.5, 1.2)),
