@@ -107,8 +107,8 @@ def test_good_and_poor_years_are_uneven(make):
 
 
 def test_a_set_holds_scans_of_the_makes_asked_for_and_each_scan_is_of_one():
-    wanted = list(BY_NAME)[1::4]
-    scans = list(draw_scans(12, 1, Variety(makes=wanted, levels=["clean"], dpis=[300])))
+    wanted = list(BY_NAME)[1::6]
+    scans = list(draw_scans(12, 4, Variety(makes=wanted, levels=["clean"], dpis=[300])))
     assert {s.tables.truth[0]["make"] for s in scans} == set(wanted)
     assert all(len({row["make"] for row in s.tables.truth}) == 1 for s in scans)
 

@@ -26,14 +26,16 @@ LINF, K, T0 = 600.0, 0.25, -0.4
 A50, SLOPE = 3.6, 1.6
 DIES = 0.35
 """Total mortality, 1/year."""
+SCATTER = 0.07
+"""Standard deviation of the logarithm of lengths about the curve, which is their mean."""
 SIZES = (80, 300)
 LEAST, MOST = 0.92, 0.98
 
 
 def drawn(random: np.random.Generator, n: int) -> list[Fish]:
-    """Fish caught from age 2 on, each age as it survives; lengths scatter by 7 %."""
+    """Fish caught from age 2 on, each age as it survives."""
     age = np.minimum(random.geometric(1 - np.exp(-DIES), n) + 1, 20)
-    length = LINF * (1 - np.exp(-K * (age - T0))) * random.lognormal(0, 0.07, n)
+    length = LINF * (1 - np.exp(-K * (age - T0))) * random.lognormal(-(SCATTER**2) / 2, SCATTER, n)
     mature = random.random(n) < 1 / (1 + np.exp(-SLOPE * (age - A50)))
     return [
         Fish(

@@ -24,7 +24,7 @@ NAME = "assembled"
 LIGHTINGS: tuple[tuple[str, float], ...] = (("dark", 0.45), ("white", 0.3), ("transmitted", 0.25))
 
 
-class Part(Protocol):
+class Lender(Protocol):
     """A make whose parts others may take."""
 
     OUTLINES: tuple[tuple[str, float], ...]
@@ -39,7 +39,7 @@ class Part(Protocol):
         """What it is made of."""
 
 
-PARTS: tuple[Part, ...] = (thin_blade, light_table, closed_rings, bundles, even_rings)
+PARTS: tuple[Lender, ...] = (thin_blade, light_table, closed_rings, bundles, even_rings)
 OUTLINES: tuple[tuple[str, float], ...] = tuple((family, share) for part in PARTS for family, share in part.OUTLINES)
 THICKNESS = {"dark": (0.3, 1.0), "white": (0.25, 0.8), "transmitted": (0.5, 1.5)}
 """Optical thickness of the middle of the blade."""
@@ -57,7 +57,7 @@ def put_together(
     plan: Plan,
     variety: Variety,
     make: str,
-    parts: Sequence[Part],
+    parts: Sequence[Lender],
     growth: Growth,
     own_marks: Callable[[Random, DrawnFish, Plan, Body], Marks] | None = None,
 ) -> DrawnScan:

@@ -20,7 +20,7 @@ from pipeline.simulate.variety import Variety
 
 NAME = "checked"
 LIGHTINGS = assembled.LIGHTINGS
-PARTS: tuple[assembled.Part, ...] = (*assembled.PARTS, rough_base, weathered)
+PARTS: tuple[assembled.Lender, ...] = (*assembled.PARTS, rough_base, weathered)
 OUTLINES: tuple[tuple[str, float], ...] = tuple((family, share) for part in PARTS for family, share in part.OUTLINES)
 GROWTH = Growth(first=(0.3, 2.8), yearly_change=(0.75, 1.05), water_spread=(0.08, 0.3), own_spread=(0.05, 0.25))
 CHECKED = (0.1, 0.8)  # share of the years that have a check

@@ -14,7 +14,7 @@ from pipeline.simulate.variety import Variety
 
 NAME = "crowded"
 LIGHTINGS = assembled.LIGHTINGS
-PARTS: tuple[assembled.Part, ...] = (*assembled.PARTS, rough_base, weathered)
+PARTS: tuple[assembled.Lender, ...] = (*assembled.PARTS, rough_base, weathered)
 OUTLINES: tuple[tuple[str, float], ...] = tuple((family, share) for part in PARTS for family, share in part.OUTLINES)
 GROWTH = Growth(first=(0.5, 3.0), yearly_change=(0.6, 0.9), water_spread=(0.08, 0.25), own_spread=(0.03, 0.2))
 AGES = (0.15, 1.1)  # share of the species' greatest age

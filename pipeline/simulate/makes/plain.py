@@ -12,7 +12,7 @@ from pipeline.simulate.variety import Variety
 
 NAME = "plain"
 LIGHTINGS = assembled.LIGHTINGS
-PARTS: tuple[assembled.Part, ...] = (*assembled.PARTS, rough_base, weathered)
+PARTS: tuple[assembled.Lender, ...] = (*assembled.PARTS, rough_base, weathered)
 OUTLINES: tuple[tuple[str, float], ...] = tuple((family, share) for part in PARTS for family, share in part.OUTLINES)
 GROWTH = Growth(first=(0.3, 2.5), yearly_change=(0.75, 1.05), water_spread=(0.08, 0.3), own_spread=(0.05, 0.3))
 STRONG = (0.5, 0.85)  # share of its opacity that bone of the winter zone lacks
