@@ -317,7 +317,7 @@ def main() -> None:
     except BrokenPipeError:  # nobody takes the results
         sys.exit(1)
     except RecursionError:
-        _say("something given lies deeper in itself than this program can follow; look for groups within groups")
+        _say("a settings file or a table nests groups too deeply to be read; write it without groups within groups")
         sys.exit(1)
     except MemoryError:
         _say("out of memory; close other programs, or give fewer --workers")

@@ -118,7 +118,7 @@ def _check_doubled(fish: Sequence[Fish]) -> None:
     if doubled:
         named = ", ".join(doubled[:_MOST_NAMED])
         more = f" and {len(doubled) - _MOST_NAMED} more" if len(doubled) > _MOST_NAMED else ""
-        raise OpercleError(f"fish that stand there twice: {named}{more}; give each fish once, or a name of its own")
+        raise OpercleError(f"these fish are given twice: {named}{more}; give each fish once, or a name of its own")
 
 
 def _may_be_one(a: Fish, b: Fish) -> bool:

@@ -43,7 +43,7 @@ class TriageSummary:
         if t.uncounted_to_read:
             lines.append(f"without a count, to read first: {t.uncounted_to_read}")
         if t.hard_kept:
-            lines.append(f"kept although more than the confidence asks for a person: {t.hard_kept}")
+            lines.append(f"kept although another reason than low confidence asks for a person: {t.hard_kept}")
         checks = sum(q.blind for q in t.queue)
         if checks:
             lines.append(

@@ -145,7 +145,7 @@ def _maturity(groups: Sequence[FishGroup]) -> list[str]:
         elif age.refused:
             out.append(f"{sentence(whom)}: {age.refused}.")
         else:
-            out.append(f"At what age and length {whom} mature these {age.n} fish do not settle.")
+            out.append(f"These {age.n} fish do not show at what age and length {whom} mature.")
     return out
 
 
@@ -166,7 +166,7 @@ def _years(water: Water) -> list[str]:
     if not good and not poor:
         return [f"No year stands out for growth among {len(water.chronology.years)}."]
     parts = [f"good in {_listed(good)}" if good else "", f"poor in {_listed(poor)}" if poor else ""]
-    chance = f"{water.chronology.fish} fish; each year taken by itself, of which one in twenty stands out by chance"
+    chance = f"{water.chronology.fish} fish; by chance alone one year in twenty stands out"
     return [f"Growth was {' and '.join(x for x in parts if x)} ({chance})."]
 
 

@@ -140,17 +140,23 @@ def _header(
         lines = wrapped(heading, width - 2 * _MARGIN, 18)
         words = [Words(text, _MARGIN, 12 + 24 * n, 18, ink.INK) for n, text in enumerate(lines)]
         return words, _HEADER_HEIGHT + 24 * (len(lines) - 1)
-    too = "many" if len(bones) > promised else "few"
+    too, odd = ("many", "extra") if len(bones) > promised else ("few", "missing")
     shifted = (
-        f"Bones too {too}: nobody can tell from here which. From one place on every id may stand at another fish's "
-        "bone: compare bone by bone with the table."
+        f"Too {too} bones: the scan does not show which one is {odd}. From some bone on, every id may belong to "
+        "another fish: compare bone by bone with the table."
     )
     texts = [(f"TRAY MISMATCH: {_bones(len(bones))} found, {promised} in the table", 34, True), (shifted, 20, False)]
     if misfit is not None:
         name = legible(misfit.specimen.specimen)
-        texts.append((f"Size or shape first misfits at bone {misfit.reading.number} ({name}): begin there.", 20, True))
+        texts.append(
+            (
+                f"The first bone whose size or shape does not fit is bone {misfit.reading.number} ({name}): begin there.",
+                20,
+                True,
+            )
+        )
     else:
-        texts.append(("No bone's size or shape gives the place away.", 20, False))
+        texts.append(("No bone's size or shape shows where.", 20, False))
     if missing:
         left = ", ".join(legible(m, bold=True) for m in missing)
         texts.append((f"Left without a bone as the ids now stand: {left}", 20, True))

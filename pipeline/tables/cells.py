@@ -64,7 +64,7 @@ class RowCells:
         if text.startswith(tuple(FORMULA_STARTS)):
             self.fault(f"the {column} {text} begins with {text[0]} like a formula", "begin it with a letter or a digit")
         if not text.isprintable():
-            self.fault(f"the {column} {text} holds an invisible character", "type it again without")
+            self.fault(f"the {column} {text} holds an invisible character", "type it again without that character")
         if "/" in text or "\\" in text:
             self.fault(f"the {column} {text} holds a path separator", "write - or _ instead of / and \\")
         if len(text) > MOST_ID_CHARACTERS:
@@ -75,7 +75,9 @@ class RowCells:
         """A name or a few words, or blank: fit for tables, pages, pictures and terminals."""
         text = self.text(column)
         if any(unicodedata.category(c) in _NOT_IN_NAMES for c in text):
-            self.fault(f"the {column} {text} holds a control character", "type it again without, on one line")
+            self.fault(
+                f"the {column} {text} holds a control character", "type it again without that character, on one line"
+            )
         if len(text) > MOST_NAME_CHARACTERS:
             self.fault(f"a {column} of {len(text)} characters", f"use at most {MOST_NAME_CHARACTERS}")
         return text

@@ -58,7 +58,7 @@ def dates(column: str, rows: Sequence[GivenRow], faults: Faults, today: date | N
         if value is None:
             continue  # the column as a whole is at fault
         if today is not None and _to_come(value, today):
-            faults.add(cell.row, f"the {column} {cell.text} is yet to come", "check the year")
+            faults.add(cell.row, f"the {column} {cell.text} is in the future", "check the year")
         else:
             found[cell.row] = value
     return found
@@ -142,7 +142,7 @@ def _certain(row: int, text: str, year: int, month: int | None, day: int | None)
 def no_day(year: int, month: int | None, day: int | None) -> str:
     """What is wrong with a date; blank when nothing is."""
     if not EARLIEST_YEAR <= year <= LATEST_YEAR:
-        return f"the year {year} cannot be"
+        return f"the year {year} is impossible"
     try:
         date(year, 1 if month is None else month, 1)
     except ValueError:

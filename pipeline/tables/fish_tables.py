@@ -72,7 +72,7 @@ def read_fish(path: Path, settings: Settings) -> FishTable:
     for row, (fish, _) in zip(rows, found, strict=True):
         earlier = first.setdefault(fish.fish, row.row_number)
         if fish.fish and earlier != row.row_number:
-            row.fault(f"the fish {fish.fish}, which stands in row {earlier} too", "give each fish one row")
+            row.fault(f"the fish {fish.fish} is also in row {earlier}", "give each fish one row")
         if fish.length_mm and fish.weight_g:
             factor = 1e5 * fish.weight_g / fish.length_mm**3
             if not CONDITION[0] <= factor <= CONDITION[1]:

@@ -136,7 +136,7 @@ def _columns(
         elif len(set(written)) > 1:
             faults.add(row, f"{' and '.join(written)} are both the column {name}", "keep one of them")
         elif len(written) > 1:
-            faults.add(row, f"the column {written[0]} stands there {len(written)} times", "keep one of them")
+            faults.add(row, f"the column {written[0]} appears {len(written)} times", "keep one of them")
     for name in required:
         if name not in columns:
             faults.add(row, f"no column {name} (there are {', '.join(header)})", f"add {name}; every row needs it")

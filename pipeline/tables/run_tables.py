@@ -56,7 +56,7 @@ def _check(frame: pd.DataFrame) -> None:
         if not _ALLOWED.get(name, _ANY_NUMBER).fullmatch(cell)
     ]
     doubled = frame["specimen"].duplicated()
-    faults += [f"{AGES}, row {row + 2}: the specimen stands there twice; {_CURE}" for row in np.flatnonzero(doubled)]
+    faults += [f"{AGES}, row {row + 2}: the specimen appears twice; {_CURE}" for row in np.flatnonzero(doubled)]
     aged = frame["status"] == "aged"
     odd = (aged != (frame["annuli"] != "")) | (aged != (frame["confidence"] != ""))
     faults += [f"{AGES}, row {row + 2}: status and count do not agree; {_CURE}" for row in np.flatnonzero(odd)]

@@ -226,7 +226,7 @@ def _check_doubled(cells: _Cells) -> None:
             first = by_id.setdefault(_form(specimen.specimen), row.row_number)
             if first != row.row_number:
                 row.fault(
-                    f"the specimen {specimen.specimen}, which stands in row {first} too",
+                    f"the specimen {specimen.specimen} is also in row {first}",
                     f"give each bone an id of its own; if {specimen.specimen} is a fish with two bones, write it into "
                     f"the column fish, and {specimen.specimen}-L and {specimen.specimen}-R as specimens",
                 )
@@ -234,7 +234,7 @@ def _check_doubled(cells: _Cells) -> None:
             first = by_place.setdefault((_form(specimen.scan), specimen.bone), row.row_number)
             if first != row.row_number:
                 row.fault(
-                    f"bone {specimen.bone} of {specimen.scan}, which stands in row {first} too",
+                    f"bone {specimen.bone} of {specimen.scan} is also in row {first}",
                     "give each bone of a tray its own number in the column bone",
                 )
 

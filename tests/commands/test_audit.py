@@ -242,7 +242,7 @@ def test_odd_tables_end_in_words_not_in_nan(tmp_path, rows, machine):
     [
         (",0.9000,", ",1.7000,", r"row 2: the confidence '1\.7000'"),
         (",aged,3,", ",aged,-4,", r"row \d+: the annuli '-4'"),
-        ("b1,", "b0,", "row 3: the specimen stands there twice"),
+        ("b1,", "b0,", "row 3: the specimen appears twice"),
         (",aged,3,", ",aged,,", "status and count do not agree"),
         (",false,", ",perhaps,", "the review 'perhaps'"),
     ],

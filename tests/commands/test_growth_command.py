@@ -234,7 +234,7 @@ def test_fish_of_one_name_in_two_waters_are_two_fish(table, quick, tmp_path):
         ("X,walleye,Lake Orrin,3,40000,F,mature,,", "row 42: the length_mm 40000; it must lie between"),
         ("X,,Lake Orrin,3,400,F,mature,,", "row 42: no species"),
         ("X,walleye,Lake Orrin,3,400,F,mature,,400000", "row 42: the weight_g 400000"),
-        ("F3,walleye,Lake Orrin,3,400,F,mature,,", "row 42: the fish F3, which stands in row 5 too"),
+        ("F3,walleye,Lake Orrin,3,400,F,mature,,", "row 42: the fish F3 is also in row 5"),
     ],
 )
 def test_a_wrong_row_is_named_with_its_cure_and_nothing_is_written(table, tmp_path, row, words):

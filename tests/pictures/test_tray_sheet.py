@@ -96,11 +96,9 @@ def test_a_tray_with_a_bone_too_many_says_that_nobody_knows_which_and_where_to_b
     bones = tray(2, 3)
     bones[3] = replace(bones[3], age=replace(bones[3].age, reasons=("size-mismatch",)))
     texts = " ".join(w.text for w in laid_out(bones, 2, 3, (), 5).words)
-    assert "Bones too many: nobody can tell from here which." in texts
-    assert "first misfits at bone 4 (MARSH-2010-004): begin there." in texts
-    assert "No bone's size or shape gives the place away." in " ".join(
-        w.text for w in laid_out(tray(2, 3), 2, 3, (), 7).words
-    )
+    assert "Too many bones: the scan does not show which one is extra." in texts
+    assert "whose size or shape does not fit is bone 4 (MARSH-2010-004): begin there." in texts
+    assert "No bone's size or shape shows where." in " ".join(w.text for w in laid_out(tray(2, 3), 2, 3, (), 7).words)
 
 
 def test_a_bone_far_too_small_for_its_fish_is_where_to_begin() -> None:
@@ -108,7 +106,7 @@ def test_a_bone_far_too_small_for_its_fish_is_where_to_begin() -> None:
     for n, length_mm in enumerate((300.0, 310.0, 290.0, 600.0, 305.0, 295.0)):
         bones[n] = replace(bones[n], specimen=replace(bones[n].specimen, length_mm=length_mm))
     texts = " ".join(w.text for w in laid_out(bones, 2, 3, (), 5).words)
-    assert "first misfits at bone 4 (MARSH-2010-004): begin there." in texts
+    assert "whose size or shape does not fit is bone 4 (MARSH-2010-004): begin there." in texts
 
 
 @pytest.mark.parametrize("promised", [6, 7])

@@ -71,7 +71,7 @@ def test_a_column_that_mixes_both_orders_is_one_line_that_names_a_row_of_each():
 
 def test_a_date_to_come_is_refused_where_today_is_known():
     _, faults, _ = read("2026-11-26", "2026-11-27", "2027", "2062-05-01")
-    assert faults == ["t.csv, row 3: the captured 2026-11-27 is yet to come; check the year (also rows 4, 5)"]
+    assert faults == ["t.csv, row 3: the captured 2026-11-27 is in the future; check the year (also rows 4, 5)"]
     assert read("2062-05-01", today=None)[1] == []
 
 
