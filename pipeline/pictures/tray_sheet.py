@@ -147,14 +147,8 @@ def _header(
     )
     texts = [(f"TRAY MISMATCH: {_bones(len(bones))} found, {promised} in the table", 34, True), (shifted, 20, False)]
     if misfit is not None:
-        name = legible(misfit.specimen.specimen)
-        texts.append(
-            (
-                f"The first bone whose size or shape does not fit is bone {misfit.reading.number} ({name}): begin there.",
-                20,
-                True,
-            )
-        )
+        where = f"bone {misfit.reading.number} ({legible(misfit.specimen.specimen)})"
+        texts.append((f"The first bone whose size or shape does not fit is {where}: begin there.", 20, True))
     else:
         texts.append(("No bone's size or shape shows where.", 20, False))
     if missing:
