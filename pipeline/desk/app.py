@@ -29,7 +29,7 @@ _FILES = {
     "/desk.css": ("desk.css", "text/css; charset=utf-8"),
     **{
         f"/{name}.js": (f"{name}.js", "text/javascript; charset=utf-8")
-        for name in ("axis", "bone", "desk", "hands", "ink", "keys", "panel", "picture", "server", "words")
+        for name in ("axis", "bone", "desk", "hands", "ink", "keys", "marking", "panel", "picture", "server", "words")
     },
 }
 """Address to file: a fixed list, so that no address can name another file."""

@@ -4,6 +4,7 @@ import { Bone } from "./bone.js";
 import { handsOn } from "./hands.js";
 import { Ink } from "./ink.js";
 import { keysOn } from "./keys.js";
+import { Marking } from "./marking.js";
 import { Panel } from "./panel.js";
 import { decoded, Picture } from "./picture.js";
 import { get, getPicture, Outbox } from "./server.js";
@@ -23,14 +24,13 @@ class Desk {
     this.panel = new Panel(this);
     this.picture.drawn = () => this.redraw();
     this.bone = null;
-    this.adjusting = false;
+    this.marking = new Marking(this);
     this.level = true;
-    this.ghost = null;
     this.list = { to_do: [], done: [] };
     this.visited = [];
     this.ahead = null; // { specimen, picture }: the bone that probably comes next
     this.lastHand = this.lastTick = performance.now();
-    handsOn(this.stage, this);
+    handsOn(this.stage, this, this.marking);
     keysOn(this);
     new ResizeObserver(() => this.picture.draw()).observe(this.stage);
     setInterval(() => this.tick(), 1000);
@@ -101,7 +101,7 @@ class Desk {
     }
     if (turn !== this.turn) return;
     this.panel.alarm("");
-    this.adjusting = false;
+    this.marking.adjusting = false;
     this.bone = new Bone(facts, this.reader, (address, body) => this.outbox.post(address, body), () => this.refresh());
     this.tick();
     this.bone.seconds = 0;
@@ -201,7 +201,7 @@ class Desk {
   }
 
   redraw() {
-    this.ink.draw(this.bone, { ghost: this.ghost, adjusting: this.adjusting });
+    this.ink.draw(this.bone, this.marking);
     if (this.bone) this.panel.showScale(this.picture.view.zoom, this.bone);
   }
 
@@ -214,69 +214,6 @@ class Desk {
     Object.assign(this.picture.tone, changes);
     this.picture.retone();
     this.panel.showTone();
-  }
-
-  // ------------------------------------------------------------------------------------------------ hands
-  hover(place) {
-    this.ghost = this.adjusting ? null : place;
-    this.redraw();
-  }
-
-  choose(mark) {
-    this.bone.chosen = mark;
-    this.bone.cursor = this.bone.axis.place(this.bone.marks.get(mark));
-    this.refresh();
-  }
-
-  placeAt(place) {
-    this.ghost = null;
-    this.bone.cursor = place;
-    this.bone.place(place);
-  }
-
-  dragMark(mark, place) {
-    this.bone.marks.set(mark, this.bone.axis.point(place));
-    this.bone.cursor = place;
-    this.redraw();
-  }
-
-  dropMark(mark, place, before) {
-    this.bone.move(mark, place, before);
-  }
-
-  dragEnd(end, point) {
-    const { axis } = this.bone;
-    const moved = end === "focus" ? [point, axis.tip] : [axis.focus, point];
-    this.bone.axis = new axis.constructor(...moved);
-    this.redraw();
-  }
-
-  dropEnd() {
-    const { axis } = this.bone;
-    this.panel.axisNews("stored");
-    this.bone.correct(axis.focus, axis.tip).catch((error) => this.panel.axisNews(error.message));
-    this.panel.offerAgain();
-    if (this.level) this.picture.turn(-axis.angle);
-    this.refresh();
-  }
-
-  step(pixels, far) {
-    const step = (pixels * (far ? 10 : 1)) / this.picture.view.zoom;
-    this.bone.cursor = this.bone.axis.bounded(this.bone.cursor + step);
-    const [x, y] = this.picture.toScreen(this.bone.axis.point(this.bone.cursor));
-    const [width, height] = this.picture.size;
-    if (x < 20 || y < 20 || x > width - 20 || y > height - 20) this.picture.move(width / 2 - x, height / 2 - y);
-    this.redraw();
-    this.panel.showWhere(this.bone);
-  }
-
-  nudge(pixels) {
-    const { bone } = this;
-    if (bone.chosen === null) return;
-    const place = bone.axis.place(bone.marks.get(bone.chosen)) + pixels / this.picture.view.zoom;
-    bone.move(bone.chosen, place);
-    bone.cursor = bone.axis.bounded(place);
-    this.refresh();
   }
 
   // ------------------------------------------------------------------------------------------------ what buttons and keys do
@@ -302,7 +239,7 @@ class Desk {
       unaged: () => this.save(null),
       next: () => this.next(),
       previous: () => this.previous(),
-      adjust: () => { this.adjusting = !this.adjusting; this.ghost = null; this.refresh(); },
+      adjust: () => this.marking.adjust(!this.marking.adjusting),
       again: () => this.readAgain(),
     };
     return acts[name]?.();

@@ -4,8 +4,7 @@
 const CLICK_PX = 4; // of movement up to which a press is a click
 const GRAB_PX = 12; // from a mark or handle at which it is taken
 
-// `desk` offers bone, seen, picture, adjusting, and the calls used here.
-export function handsOn(stage, desk) {
+export function handsOn(stage, desk, marking) {
   const pointers = new Map();
   let drag = null;
   let spread = 0;
@@ -19,7 +18,7 @@ export function handsOn(stage, desk) {
 
   function grabbed(screen) {
     const { bone, picture } = desk;
-    if (desk.adjusting) {
+    if (marking.adjusting) {
       for (const end of ["focus", "tip"]) {
         if (distance(picture.toScreen(bone.axis[end]), screen) <= 2 * GRAB_PX) return { kind: end };
       }
@@ -42,7 +41,7 @@ export function handsOn(stage, desk) {
     }
     const screen = at(event);
     drag = { ...(event.button === 0 ? grabbed(screen) : null), from: screen, last: screen, moved: false };
-    if (drag.kind === "mark") desk.choose(drag.mark);
+    if (drag.kind === "mark") marking.choose(drag.mark);
   });
 
   stage.addEventListener("pointermove", (event) => {
@@ -57,13 +56,13 @@ export function handsOn(stage, desk) {
       return;
     }
     if (!drag) {
-      if (event.pointerType === "mouse") desk.hover(placeOf(screen));
+      if (event.pointerType === "mouse") marking.hover(placeOf(screen));
       return;
     }
     drag.moved ||= distance(screen, drag.from) > CLICK_PX;
     if (!drag.moved) return;
-    if (drag.kind === "mark") desk.dragMark(drag.mark, placeOf(screen));
-    else if (drag.kind) desk.dragEnd(drag.kind, desk.picture.toScan(screen));
+    if (drag.kind === "mark") marking.dragMark(drag.mark, placeOf(screen));
+    else if (drag.kind) marking.dragEnd(drag.kind, desk.picture.toScan(screen));
     else desk.picture.move(screen[0] - drag.last[0], screen[1] - drag.last[1]);
     drag.last = screen;
   });
@@ -74,13 +73,13 @@ export function handsOn(stage, desk) {
     drag = null;
     if (!done || !desk.seen || event.type === "pointercancel") return;
     const screen = at(event);
-    if (done.kind === "mark" && done.moved) desk.dropMark(done.mark, placeOf(screen), done.before);
-    else if (done.kind && done.moved) desk.dropEnd();
-    else if (!done.kind && !done.moved && !desk.adjusting && event.button === 0) desk.placeAt(placeOf(screen));
+    if (done.kind === "mark" && done.moved) marking.dropMark(done.mark, placeOf(screen), done.before);
+    else if (done.kind && done.moved) marking.dropEnd();
+    else if (!done.kind && !done.moved && !marking.adjusting && event.button === 0) marking.placeAt(placeOf(screen));
   }
   stage.addEventListener("pointerup", ended);
   stage.addEventListener("pointercancel", ended);
-  stage.addEventListener("pointerleave", () => desk.hover(null));
+  stage.addEventListener("pointerleave", () => marking.hover(null));
   stage.addEventListener("contextmenu", (event) => event.preventDefault());
   stage.addEventListener("wheel", (event) => {
     event.preventDefault();

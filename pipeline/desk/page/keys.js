@@ -37,8 +37,8 @@ export function keysOn(desk) {
 
     function along(direction) {
       if (!desk.seen) return;
-      if (event.altKey) desk.nudge(direction);
-      else desk.step(direction * 2, event.shiftKey);
+      if (event.altKey) desk.marking.nudge(direction);
+      else desk.marking.step(direction * 2, event.shiftKey);
     }
   });
 
@@ -47,7 +47,7 @@ export function keysOn(desk) {
     if (!desk.seen) return;
     bone.cursor = bone.beside(direction);
     bone.chosen = bone.nearest(bone.cursor, 0.5);
-    desk.step(0, false);
+    desk.marking.step(0, false);
     desk.refresh();
   }
 }

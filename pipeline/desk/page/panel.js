@@ -159,11 +159,11 @@ export class Panel {
     const places = bone.places;
     by("chips").replaceChildren(...places.map(([mark], i) => {
       const chip = element("button", { "aria-pressed": String(mark === bone.chosen), "aria-label": `mark ${i + 1}` }, String(i + 1 + (bone.hidden ? 1 : 0)));
-      chip.addEventListener("click", () => this.desk.choose(mark));
+      chip.addEventListener("click", () => this.desk.marking.choose(mark));
       return chip;
     }));
     this.press("[data-do=hidden]", bone.hidden);
-    this.press("[data-do=adjust]", this.desk.adjusting);
+    this.press("[data-do=adjust]", this.desk.marking.adjusting);
     for (const button of document.querySelectorAll("[data-choice]")) {
       const [question, value] = button.dataset.choice.split(":");
       button.setAttribute("aria-pressed", String(bone[question] === value));
