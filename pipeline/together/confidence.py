@@ -20,7 +20,8 @@ from pipeline.together.counted import CountedBone, log_odds, middle, probability
 from pipeline.together.unseen import Unseen
 
 LIKELY = 0.9
-"""Likeness to an opercle below which confidence falls with it: whether the thing is a bone the count cannot know."""
+"""Likeness to an opercle below which confidence falls with it: whether the thing is a bone the count cannot know, and
+without a table nobody says so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,12 @@ def confidence_features(j: Judged) -> Numbers:
 
 def confidence_of(j: Judged, settings: Settings) -> float:
     """Probability that the count is right."""
-    return probability(confidence_log_odds(j, settings)) * min(1.0, j.counted.trait("likeness", 1.0) / LIKELY)
+    return probability(confidence_log_odds(j, settings)) * _is_bone(j.counted)
+
+
+def _is_bone(c: CountedBone) -> float:
+    """How sure it is that the thing is a bone; where a row of the table says so, wholly."""
+    return 1.0 if c.specimen.written else min(1.0, c.trait("likeness", 1.0) / LIKELY)
 
 
 def confidence_log_odds(j: Judged, settings: Settings) -> float:

@@ -62,6 +62,14 @@ def test_what_hardly_looks_like_a_bone_has_little_confidence_and_keeps_its_count
     assert doubted.probability[annuli] < plain.probability[annuli]
 
 
+def test_what_hardly_looks_like_a_bone_is_one_where_the_table_says_so() -> None:
+    reading = read_natural(4)[1].reading
+    row = replace(ROW, written=(("length_mm", ""),))
+    doubtful = replace(reading, traits=reading.traits | {"likeness": 0.05})
+    plain, doubted = (judge([(row, r)], SETTINGS)[0] for r in (reading, doubtful))
+    assert doubted.probability.tolist() == plain.probability.tolist()
+
+
 def test_a_bone_unlike_all_others_is_far_from_what_was_taught() -> None:
     c = counted(4)
     odd = replace(c.bone, evidence=c.bone.evidence + 50.0)
