@@ -96,7 +96,9 @@ class AgeRows:
     def specimens(self) -> dict[str, tuple[str, int]]:
         """Scan and number of the bone of every specimen, in the order of ages.csv."""
         query = "SELECT specimen, json_extract(record, '$.scan'), json_extract(record, '$.bone') FROM ages"
-        return {str(s): (str(scan), int(str(bone))) for s, scan, bone in self._file.rows(f"{query} ORDER BY position")}
+        rows = self._file.rows(f"{query} ORDER BY position")
+        with self._file.whole_rows():
+            return {str(s): (str(scan), int(str(bone))) for s, scan, bone in rows}
 
     def place(self, specimen: str) -> tuple[str, int] | None:
         """Scan and number of the bone of one specimen; None when there is none."""

@@ -43,6 +43,12 @@ class LedgerFile:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = NORMAL")  # a power cut may cost the last scans, never the file
             self._db.execute("PRAGMA foreign_keys = ON")
+            sound = not ledger_tables.damaged(self._db)
+        if not sound:
+            self.close()
+            raise RunError(
+                f"{self._path}: damaged (a row holds what no row should); restore a copy, or give another --out"
+            )
 
     def close(self) -> None:
         """Close the file; nothing can be read or written any more."""

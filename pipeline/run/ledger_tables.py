@@ -1,4 +1,10 @@
-"""The tables of a run's ledger."""
+"""The tables of a run's ledger, and whether its rows hold what they should."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from pipeline.codes import REFUSALS
 
 VERSION = 3
 """Of the tables; a ledger of another version is left alone."""
@@ -40,3 +46,29 @@ CREATE TABLE desk(
 CREATE INDEX desk_by_specimen ON desk(specimen);
 CREATE INDEX readings_by_specimen ON readings(specimen);
 """
+
+_STORED_AS = {"TEXT": "'text'", "INTEGER": "'integer'", "REAL": "'real', 'integer'"}
+"""Declared type of a column to what its cells may be; the system holds nobody to it."""
+_NEVER = (
+    "SELECT 1 FROM bones WHERE number < 1 OR scan NOT IN (SELECT scan FROM scans)",
+    "SELECT 1 FROM scans WHERE hints LIKE '{%' AND NOT json_valid(hints)",
+    "SELECT 1 FROM meta WHERE key = 'description' AND value <> '' AND NOT json_valid(value)",
+    f"SELECT 1 FROM scans WHERE refusal NOT IN ('', {', '.join(repr(code) for code in REFUSALS)})",
+)
+"""Queries that find nothing in a sound ledger."""
+
+
+def damaged(db: sqlite3.Connection) -> bool:
+    """Whether some row holds what no row of this program does. Records kept as JSON are looked into when they are
+    read."""
+    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    queries = [f"SELECT 1 FROM {table} WHERE {_wrong_cells(db, table)}" for table in tables]
+    return any(db.execute(f"{query} LIMIT 1").fetchone() for query in (*queries, *_NEVER))
+
+
+def _wrong_cells(db: sqlite3.Connection, table: str) -> str:
+    columns = db.execute(f"PRAGMA table_info({table})")
+    return " OR ".join(
+        f"typeof({name}) NOT IN ({_STORED_AS[kind]}{'' if needed or key else ', ' + repr('null')})"
+        for _, name, kind, needed, _, key in columns
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import subprocess
 import sys
@@ -271,3 +272,29 @@ def test_a_folder_that_cannot_hold_the_lock_is_one_line(tmp_path):
     (tmp_path / "batch.lock").mkdir()
     with pytest.raises(RunError, match="cannot be opened or made; check the folder's rights"), only_batch(tmp_path):
         pass
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE scans SET bones = 'x'",
+        "UPDATE scans SET path = x'ff'",
+        "UPDATE scans SET refusal = 'x'",
+        "UPDATE scans SET hints = '{'",
+        "UPDATE bones SET number = -1",
+        "UPDATE bones SET scan = 'x'",
+        "UPDATE meta SET value = '{' WHERE key = 'description'",
+    ],
+)
+def test_a_row_that_holds_what_it_should_not_is_a_damaged_ledger_and_no_fault_of_the_program(tmp_path, statement):
+    with Ledger(tmp_path, create=True) as ledger:
+        ledger.describe("{}")
+    with contextlib.closing(sqlite3.connect(tmp_path / "run.sqlite")) as db, db:
+        scan = ("a.png", "a.png", *[0] * 4, *[""] * 5, 0, 0, 1, *[""] * 3)
+        db.execute(f"INSERT INTO scans VALUES ({', '.join('?' * len(scan))})", scan)
+        db.execute("INSERT INTO bones VALUES ('a.png', 1, '', '{}', '')")
+    Ledger(tmp_path).__exit__()
+    with contextlib.closing(sqlite3.connect(tmp_path / "run.sqlite")) as db, db:
+        db.execute(statement)
+    with pytest.raises(RunError, match=r"run\.sqlite: damaged .*; restore a copy"):
+        Ledger(tmp_path)
