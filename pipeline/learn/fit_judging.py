@@ -25,6 +25,9 @@ from pipeline.together.last_year import last_year_features
 
 FIRST_YEAR_STRENGTH, LAST_YEAR_STRENGTH, CONFIDENCE_STRENGTH = 0.02, 0.02, 0.02
 """Inverse penalties: squares and products that one make needs alone must not pay."""
+HIDDEN_WEIGHT = 0.5
+"""Of a bone whose first annulus hides or hardly shows, for the confidence. Such bones are drawn more often than they are
+met, to teach the doubt about the first year; counted in full they make every bone doubtful."""
 GROUPS = 4
 """Groups of makes, each left out as a whole: stricter than one make at a time, and sooner done."""
 FAMILIAR_SHARE, BEYOND = 0.99, 1.25
@@ -106,7 +109,10 @@ def fit_judging(answers: Sequence[Answered], settings: Settings) -> tuple[Settin
     judged = judged_by_set(answers, settings)
     right = np.array([_count(j) == a.lesson.known.truth.annuli for j, a in zip(judged, answers, strict=True)])
     signs = np.stack([confidence_features(j) for j in judged])
-    settings = settings.model_copy(update={"confidence": fit_logit(signs, right, CONFIDENCE_STRENGTH, weight)})
+    hidden = np.array([a.lesson.known.truth.first_year_obscured for a in answers])
+    as_met = np.where(hidden, HIDDEN_WEIGHT, 1.0) * weight
+    as_met *= weight.sum() / as_met.sum()
+    settings = settings.model_copy(update={"confidence": fit_logit(signs, right, CONFIDENCE_STRENGTH, as_met)})
     return settings, _rows(answers, judged, settings)
 
 
