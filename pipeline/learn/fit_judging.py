@@ -26,8 +26,8 @@ from pipeline.together.last_year import last_year_features
 FIRST_YEAR_STRENGTH, LAST_YEAR_STRENGTH, CONFIDENCE_STRENGTH = 0.02, 0.02, 0.02
 """Inverse penalties: squares and products that one make needs alone must not pay."""
 HIDDEN_WEIGHT = 0.5
-"""Of a bone whose first annulus hides or hardly shows, for the confidence. Such bones are drawn more often than they are
-met, to teach the doubt about the first year; counted in full they make every bone doubtful."""
+"""Of a bone whose first annulus hides or hardly shows, for the confidence. Such bones are drawn more often than they
+are met, to teach the doubt about the first year; counted in full they make every bone doubtful."""
 GROUPS = 4
 """Groups of makes, each left out as a whole: stricter than one make at a time, and sooner done."""
 FAMILIAR_SHARE, BEYOND = 0.99, 1.25
