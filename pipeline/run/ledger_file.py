@@ -43,7 +43,7 @@ class LedgerFile:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = NORMAL")  # a power cut may cost the last scans, never the file
             self._db.execute("PRAGMA foreign_keys = ON")
-            sound = not ledger_tables.damaged(self._db)
+            sound = not ledger_tables.damaged(self._db.execute)
         if not sound:
             self.close()
             raise RunError(

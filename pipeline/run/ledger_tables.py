@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import sqlite3
+from collections.abc import Callable, Iterable
+from typing import Any
 
 from pipeline.codes import REFUSALS
 
@@ -58,16 +59,16 @@ _NEVER = (
 """Queries that find nothing in a sound ledger."""
 
 
-def damaged(db: sqlite3.Connection) -> bool:
-    """Whether some row holds what no row of this program does. Records kept as JSON are looked into when they are
-    read."""
-    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-    queries = [f"SELECT 1 FROM {table} WHERE {_wrong_cells(db, table)}" for table in tables]
-    return any(db.execute(f"{query} LIMIT 1").fetchone() for query in (*queries, *_NEVER))
+def damaged(rows: Callable[[str], Iterable[Any]]) -> bool:
+    """Whether some row holds what no row of this program does; `rows` gives those that a query finds. Records kept as
+    JSON are looked into when they are read."""
+    tables = [name for (name,) in rows("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    queries = [f"SELECT 1 FROM {table} WHERE {_wrong_cells(rows(f'PRAGMA table_info({table})'))}" for table in tables]
+    return any(list(rows(f"{query} LIMIT 1")) for query in (*queries, *_NEVER))
 
 
-def _wrong_cells(db: sqlite3.Connection, table: str) -> str:
-    columns = db.execute(f"PRAGMA table_info({table})")
+def _wrong_cells(columns: Iterable[Any]) -> str:
+    """The condition that some cell is not as declared."""
     return " OR ".join(
         f"typeof({name}) NOT IN ({_STORED_AS[kind]}{'' if needed or key else ', ' + repr('null')})"
         for _, name, kind, needed, _, key in columns
