@@ -147,7 +147,8 @@ def tried(folder: Path, whole: Path, words: str, spoil: Spoil) -> list[Answer]:
     for name, command in commands.items():
         answer = ask(command)
         wrong = list(answer.wrong)
-        if left is not None and (answer.status != 1 or (run / LEDGER).read_bytes() != left):
+        refused = answer.status == 1 or name == "audit"  # which reads ages.csv alone
+        if left is not None and not (refused and (run / LEDGER).read_bytes() == left):
             wrong.append("took or changed a stranger's database")
         if name == "age" and answer.status == 0 and not same(run / "ages.csv", whole / "run" / "ages.csv"):
             wrong.append("other ages than before")
