@@ -88,14 +88,15 @@ def test_each_bone_has_a_crop_and_an_overlay_and_the_tray_its_sheet(first):
 
 
 def test_a_setting_of_the_second_pass_reads_no_scan_again(run, tmp_path):
-    _, lines = call(run, settings=settings_file(tmp_path, "[review]\nleast_confidence = 1.0\n"))
+    _, lines = call(run, settings=settings_file(tmp_path, "[review]\nleast_confidence = 0.0\n"))
     assert "scans: 9 (9 done before)" in lines
     told = rows(run, "changes")
     assert told
     assert {(r["column"], r["old"], r["new"], r["cause"]) for r in told} == {
-        ("review", "false", "true", "other settings")
+        ("review", "true", "false", "other settings")
     }
-    assert all(r["review"] == "true" for r in rows(run))
+    assert all((r["review"] == "true") == bool(r["reasons"]) for r in rows(run))
+    assert not any("low-confidence" in r["reasons"] for r in rows(run))
 
 
 def test_a_corrected_bone_is_read_alone_as_if_the_whole_scan_had_been(run, tmp_path):

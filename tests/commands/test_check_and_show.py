@@ -101,7 +101,7 @@ def test_the_workbook_has_ages_fish_refused_scans_and_codes(first):
 
 
 def test_other_settings_are_said_at_the_start_and_changes_are_counted_at_the_end(week, tmp_path):
-    (tmp_path / "mine.toml").write_text("[review]\nleast_confidence = 1.0\n")
+    (tmp_path / "mine.toml").write_text("[review]\nleast_confidence = 0.0\n")
     _, out, err = again(week, "--settings", tmp_path / "mine.toml")
     assert "other settings than in the last call: review.least_confidence" in err
     assert any(line.startswith("ages changed since the last call") for line in out.splitlines())
