@@ -23,6 +23,12 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+RunFolder = Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")]
+SettingsFiles = Annotated[
+    list[str] | None,
+    typer.Option(metavar="FILE", help="Settings file of yours, or a shipped name as photocopy; repeats, later wins."),
+]
+
 
 def _version(wanted: bool) -> None:
     if wanted:
@@ -45,22 +51,17 @@ def opercle(
 def age(
     scans: Annotated[
         list[Path],
-        typer.Argument(metavar="SCANS...", help="Scan files, or folders that are searched for TIFF, PNG and JPEG."),
+        typer.Argument(metavar="SCANS", help="Scan files, or folders that are searched for TIFF, PNG and JPEG."),
     ],
     out: Annotated[
-        Path, typer.Option(help="Folder for the results: new, empty, or that of an earlier call to go on with.")
+        Path, typer.Option(metavar="FOLDER", help="Folder for the results: new, or that of an earlier call.")
     ],
     specimens: Annotated[
-        Path | None, typer.Option(help="Table of specimens (CSV or .xlsx): which bone lies where, date, length.")
+        Path | None, typer.Option(metavar="FILE", help="Table of specimens (CSV or .xlsx): place, date, length.")
     ] = None,
-    settings: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Settings file on top of the shipped ones; repeats, later wins. A shipped name, as photocopy, will do."
-        ),
-    ] = None,
+    settings: SettingsFiles = None,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="Scans read at the same time. Default: the cores of this machine.")
+        int | None, typer.Option(metavar="N", min=1, help="Scans read at a time. Default: all cores.")
     ] = None,
     cluster: Annotated[
         str,
@@ -80,8 +81,7 @@ def age(
         typer.Option("--fresh", help="Drop what the machine found in earlier calls; never readings or corrections."),
     ] = False,
     check: Annotated[
-        bool,
-        typer.Option("--check", help="Read tables, settings and scan headers, say what would be done, and stop."),
+        bool, typer.Option("--check", help="Read tables, settings and scan headers, say what would be done, and stop.")
     ] = False,
     excel: Annotated[
         bool, typer.Option("--excel", help="Write OUT/ages.xlsx too: ages, fish, refused scans, meaning of all codes.")
@@ -116,12 +116,12 @@ def age(
 
 @app.command(epilog="Example:  opercle enter run-2026 readings.csv")
 def enter(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
+    run: RunFolder,
     files: Annotated[
-        list[Path], typer.Argument(metavar="FILE...", help="Tables of readings, or of corrections (CSV or .xlsx).")
+        list[Path], typer.Argument(metavar="FILE", help="Tables of readings, or of corrections (CSV or .xlsx).")
     ],
     workers: Annotated[
-        int | None, typer.Option(min=1, help="Pictures drawn at the same time. Default: the cores of this machine.")
+        int | None, typer.Option(metavar="N", min=1, help="Pictures drawn at a time. Default: all cores.")
     ] = None,
 ) -> None:
     """Enter people's readings and corrections into a run: final ages and queue follow. A row is only added once."""
@@ -134,19 +134,19 @@ def enter(
 
 @app.command(epilog="Example:  opercle audit readings.csv --run run-2026 --reference Ann")
 def audit(
-    readings: Annotated[list[Path], typer.Argument(metavar="READINGS...", help="Tables of readings (CSV or .xlsx).")],
+    readings: Annotated[list[Path], typer.Argument(metavar="READINGS", help="Tables of readings (CSV or .xlsx).")],
     run: Annotated[
-        list[Path] | None,
-        typer.Option(help="Folder that `opercle age` wrote, to judge the machine; repeats, the oldest run first."),
+        list[Path] | None, typer.Option(metavar="RUN", help="Run to judge the machine by; repeats, the oldest first.")
     ] = None,
     reference: Annotated[
         str | None,
         typer.Option(
-            help="Reader against whom all others are judged; or median or mode of the readers. Default: median."
+            metavar="READER",
+            help="Reader to hold all others against; or median (default) or mode.",
         ),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(help="Folder for the results. Default: audit in the run, else ./audit.")
+        Path | None, typer.Option(metavar="FOLDER", help="Folder for the results. Default: RUN/audit or ./audit.")
     ] = None,
 ) -> None:
     """Compare readers with each other, and with the machine: precision, bias, drift."""
@@ -157,10 +157,11 @@ def audit(
 
 @app.command(epilog="Example:  opercle triage run-2026 --most 50 --pack to-read")
 def triage(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
+    run: RunFolder,
     max_error: Annotated[
         float | None,
         typer.Option(
+            metavar="SHARE",
             min=0,
             max=1,
             help="Share of wrong counts that may be expected among the bones nobody reads. Default, without --most: "
@@ -169,7 +170,7 @@ def triage(
     ] = None,
     most: Annotated[
         int | None,
-        typer.Option(min=0, help="How many bones people have time for; with --max-error too, the shorter queue."),
+        typer.Option(metavar="N", min=0, help="Bones there is time for; with --max-error the shorter queue."),
     ] = None,
     pack: Annotated[
         Path | None,
@@ -178,8 +179,7 @@ def triage(
         ),
     ] = None,
     age_class: Annotated[
-        bool,
-        typer.Option("--age-class", help="What must be right is the age class, not the count of annuli."),
+        bool, typer.Option("--age-class", help="What must be right is the age class, not the count of annuli.")
     ] = False,
 ) -> None:
     """Rank the bones that a person must read, in RUN/queue.csv, and tell what error is left among the rest.
@@ -193,9 +193,7 @@ def triage(
 
 
 @app.command(epilog="Example:  opercle report run-2026")
-def report(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
-) -> None:
+def report(run: RunFolder) -> None:
     """Make RUN/report.html again from what is stored: the run as a whole, what to do next, and every bone."""
     from pipeline.commands.report import report
 
@@ -204,12 +202,13 @@ def report(
 
 @app.command(epilog="Example:  opercle desk run-2026")
 def desk(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
+    run: RunFolder,
     scans: Annotated[
-        list[Path] | None,
-        typer.Option(help="Folder of the scans, when they do not lie beside the run any more; repeats."),
+        list[Path] | None, typer.Option(metavar="FOLDER", help="Folder of the scans, where they were moved; repeats.")
     ] = None,
-    port: Annotated[int, typer.Option(min=0, max=65535, help="Port of the page; 0 takes any that is free.")] = 8230,
+    port: Annotated[
+        int, typer.Option(metavar="PORT", min=0, max=65535, help="Port of the page; 0 takes any that is free.")
+    ] = 8230,
     host: Annotated[
         str,
         typer.Option(
@@ -224,7 +223,7 @@ def desk(
 
 
 @app.command(epilog="Example:  opercle show run-2026")
-def show(run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")]) -> None:
+def show(run: RunFolder) -> None:
     """Say in ten lines what a run is: scans, bones, fish, dates, flags, readings, queue."""
     from pipeline.commands.show import show
 
@@ -234,8 +233,10 @@ def show(run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `o
 
 @app.command(epilog="Example:  opercle refit run-2026 readings.csv --out our-lake.toml")
 def refit(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder that `opercle age` wrote.")],
-    readings: Annotated[Path, typer.Argument(metavar="READINGS", help="Table of people's readings of it (CSV).")],
+    run: RunFolder,
+    readings: Annotated[
+        Path, typer.Argument(metavar="READINGS", help="Table of people's readings of it (CSV or .xlsx).")
+    ],
     out: Annotated[Path, typer.Option(metavar="FILE", help="Settings file to write, for --settings of `opercle age`.")],
     anyway: Annotated[
         bool, typer.Option("--anyway", help="Write the file although no gain beyond chance is shown.")
@@ -252,18 +253,16 @@ def refit(
 def growth(
     source: Annotated[
         list[Path],
-        typer.Argument(metavar="SOURCE...", help="Folders that `opercle age` wrote, and tables of ages (CSV)."),
+        typer.Argument(metavar="SOURCE", help="Folders that `opercle age` wrote, and tables of ages (CSV or .xlsx)."),
     ],
     lengths: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Table of fish that were only measured; they get ages by the key."),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(help="Folder for the results. Default: growth in the only run, else ./growth.")
+        Path | None, typer.Option(metavar="FOLDER", help="Folder for the results. Default: RUN/growth or ./growth.")
     ] = None,
-    settings: Annotated[
-        list[str] | None, typer.Option(help="Settings file on top of the shipped ones; repeats, later wins.")
-    ] = None,
+    settings: SettingsFiles = None,
 ) -> None:
     """From ages to growth curves, good and poor years, age-length keys, maturity, condition and mortality."""
     from pipeline.commands.growth import growth
@@ -274,9 +273,9 @@ def growth(
 
 @app.command(epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
 def simulate(
-    out: Annotated[Path, typer.Argument(help="Folder for the drawn scans and tables: new or empty.")],
-    n: Annotated[int, typer.Option(min=1, help="How many bones.")] = 20,
-    seed: Annotated[int, typer.Option(min=0, help="The same seed draws the same bones.")] = 0,
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder for the drawn scans and tables: new or empty.")],
+    n: Annotated[int, typer.Option(metavar="N", min=1, help="How many bones.")] = 20,
+    seed: Annotated[int, typer.Option(metavar="SEED", min=0, help="The same seed draws the same bones.")] = 0,
 ) -> None:
     """Draw bones with known marks, to practise on: scans, specimens.csv and truth.csv."""
     from pipeline.commands.simulate import simulate

@@ -57,24 +57,24 @@ def test_a_pipe_in_the_place_of_a_settings_file_is_not_waited_for(tmp_path):
 @pytest.mark.parametrize(
     ("text", "line"),
     [
-        ("[scan]\nleast_dpi = -1", "mine.toml: scan.least_dpi: should be greater than 0, found -1"),
-        ("[scan]\nleast_dpi = nan", "mine.toml: scan.least_dpi: should be a finite number, found NaN"),
+        ("[scan]\nleast_dpi = -1", "mine.toml: scan.least_dpi: must be more than 0, found -1"),
+        ("[scan]\nleast_dpi = nan", "mine.toml: scan.least_dpi: must be a number, found NaN"),
         (
             "[review]\nleast_confidence = 80",
-            "mine.toml: review.least_confidence: should be less than or equal to 1, found 80",
+            "mine.toml: review.least_confidence: must be 1 or less, found 80",
         ),
-        ("[growth]\nmost_annuli = 90", "mine.toml: growth.most_annuli: should be less than or equal to 60, found 90"),
+        ("[growth]\nmost_annuli = 90", "mine.toml: growth.most_annuli: must be 60 or less, found 90"),
         (
             "[growth]\nmost_annuli = 9.5",
-            "mine.toml: growth.most_annuli: should be a valid integer, found 9.5",
+            "mine.toml: growth.most_annuli: must be a whole number, found 9.5",
         ),
-        ('[scan]\nleast_dpi = "300"', 'mine.toml: scan.least_dpi: should be a valid number, found "300"'),
-        ("[scan]\nleast_dpi = true", "mine.toml: scan.least_dpi: should be a valid number, found true"),
+        ('[scan]\nleast_dpi = "300"', 'mine.toml: scan.least_dpi: must be a number, found "300"'),
+        ("[scan]\nleast_dpi = true", "mine.toml: scan.least_dpi: must be a number, found true"),
         (
             "[scan]\nleast_dpi = {a = 1}",
-            "mine.toml: scan.least_dpi: should be a valid number, found a group of settings",
+            "mine.toml: scan.least_dpi: must be a number, found a group of settings",
         ),
-        ('[season]\nhemisphere = "up"', "mine.toml: season.hemisphere: should be 'north' or 'south', found \"up\""),
+        ('[season]\nhemisphere = "up"', "mine.toml: season.hemisphere: must be 'north' or 'south', found \"up\""),
         (
             '[season]\nbirthday = "spring"',
             'mine.toml: season.birthday: "spring" is no day of the year; write MM-DD, as "04-15"',
@@ -85,7 +85,7 @@ def test_a_pipe_in_the_place_of_a_settings_file_is_not_waited_for(tmp_path):
         ),
         (
             "[scan]\ndoubtful_dpi = [72, true]",
-            "mine.toml: scan.doubtful_dpi.1: should be a valid number, found true",
+            "mine.toml: scan.doubtful_dpi.1: must be a number, found true",
         ),
     ],
 )

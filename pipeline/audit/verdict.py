@@ -75,7 +75,7 @@ def headline(statements: Sequence[Statement]) -> str:
     said = {weight: [s.topic.lower() for s in statements if s.weight == weight] for weight in ("good", "bad", "open")}
     parts = [
         f"{word}: {listed(said[weight])}."
-        for weight, word in (("bad", "Against"), ("good", "In favour"), ("open", "Not settled"))
+        for weight, word in (("bad", "Against"), ("good", "In favour"), ("open", "Left open by these readings"))
         if said[weight]
     ]
     return " ".join(parts) or "Nothing here speaks for or against these ages."
@@ -103,8 +103,8 @@ def _holdings(audit: Audit) -> Statement:
         text += f" The reference is {_the(audit.reference)}."
     if audit.no_consensus:
         text += (
-            f" On {number(audit.no_consensus, 'bone')} the readers have no such count; those are the hard bones, "
-            "and agreement with the reference leaves them out."
+            f" On {number(audit.no_consensus, 'bone')} the readers differ and have no {audit.reference}; "
+            "those are the hard bones, and agreement with the reference leaves them out."
         )
     once, kept = audit.read_once
     if once:

@@ -55,10 +55,10 @@ class RefitSummary:
         unsure = not (r.exact_gain.is_sure or r.log_gain.is_sure)
         return (
             f"rests on {r.bones} bones of {r.scans} scans, {self.known.words()}",
-            "as shipped and refitted, cross-validated with the bones of one scan never apart:",
-            f"  exact agreement with the readers {before.exact:.3f} {after.exact:.3f}",
-            f"  agreement within one year {before.within_one:.3f} {after.within_one:.3f}",
-            f"  calibration error {before.calibration_error:.3f} {after.calibration_error:.3f}",
+            "cross-validated, each scan left out of its own fit:",
+            f"  exact agreement with the readers: as shipped {before.exact:.3f}, refitted {after.exact:.3f}",
+            f"  agreement within one year: as shipped {before.within_one:.3f}, refitted {after.within_one:.3f}",
+            f"  calibration error: as shipped {before.calibration_error:.3f}, refitted {after.calibration_error:.3f}",
             f"expected gain in exact agreement {_gain(r.exact_gain)}",
             f"expected gain in the log probability of the readers' counts {_gain(r.log_gain)}",
             *([NO_GAIN] * unsure),
@@ -125,7 +125,7 @@ def refit(run: Path, readings: Path, out: Path, say: Say, *, anyway: bool = Fals
         raise OpercleError(
             f"the refitted weights do worse than the shipped ones: exact agreement {_gain(found.exact_gain)}, "
             f"log probability {_gain(found.log_gain)}; nothing is written. Check that readings and run are of the "
-            "same bones"
+            "same bones; if so, read more bones"
         )
     if not (anyway or found.exact_gain.is_sure or found.log_gain.is_sure):
         raise OpercleError(

@@ -95,7 +95,7 @@ def _part(n: int, of: int) -> str:
 
 def _wrong(wrong: Wrong | None) -> str:
     if wrong is None:
-        return "no counts there"
+        return "none, for no bone with a count is among them"
     return (
         f"{_percent(wrong.share)} of {wrong.counts}; {_percent(wrong.low)} to {_percent(wrong.high)} in "
         f"{100 * LEVEL:.0f} % of such runs if each bone is wrong as often as its confidence says"

@@ -55,9 +55,13 @@ class Accounts:
         if self.reasons:
             lines.append(f"  because of {', '.join(f'{code} {n}' for code, n in self.reasons.items())}")
         if self.unsure_age_classes:
-            lines.append(f"age classes that date and margin leave unsure {self.unsure_age_classes}")
+            lines.append(
+                f"age classes less sure than the settings accept {self.unsure_age_classes}: see age_class_probability"
+            )
         if self.passed_over:
-            lines.append(f"passed over among the scans {self.passed_over} (see log.jsonl)")
+            lines.append(
+                f"files and folders left out among the scans {self.passed_over}: log.jsonl names them and says why"
+            )
         if self.changed:
             lines.append(f"ages changed since the last call {self.changed}: see changes.csv")
         if self.trays:

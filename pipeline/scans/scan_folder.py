@@ -129,7 +129,10 @@ def _below(folder: Path) -> Iterator[tuple[Path, str] | PassedOver]:
             elif _is_scan_name(entry.name):
                 yield path, below
             elif entry.name.lower().endswith(OTHER_PICTURES):
-                yield PassedOver(name=_shown(below), why="this kind of file is not read; save scans as TIFF or PNG")
+                yield PassedOver(
+                    name=_shown(below),
+                    why="left out, for it is no TIFF, PNG or JPEG; if it is a scan, save it as TIFF or PNG",
+                )
 
 
 def _linked(path: Path, below: str, root: Path) -> Iterator[tuple[Path, str] | PassedOver]:

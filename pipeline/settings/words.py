@@ -1,4 +1,4 @@
-"""A wrong setting in one line: pydantic's own words, what was found, and the name that may be meant."""
+"""A wrong setting in one line: what is allowed, what was found, and the name that may be meant."""
 
 from __future__ import annotations
 
@@ -11,6 +11,20 @@ from pydantic import BaseModel
 
 KeyPath = tuple[str | int, ...]
 
+_ALLOWED = {
+    "greater_than": "must be more than {gt:g}",
+    "greater_than_equal": "must be {ge:g} or more",
+    "less_than": "must be less than {lt:g}",
+    "less_than_equal": "must be {le:g} or less",
+    "finite_number": "must be a number",
+    "float_type": "must be a number",
+    "int_type": "must be a whole number",
+    "int_from_float": "must be a whole number",
+    "bool_type": "must be true or false",
+    "string_type": "must be text in quotes",
+    "literal_error": "must be {expected}",
+}
+"""What a value may be, by pydantic's name of the fault; other faults keep its words."""
 _MOST_FOUND = 60
 """Characters of a wrong value that a message repeats."""
 
@@ -24,7 +38,9 @@ def wrong(fault: Mapping[str, Any], settings: type[BaseModel]) -> str:
         return "this setting is missing"
     if fault["type"] == "value_error":
         return str(fault["ctx"]["error"])
-    return f"{fault['msg'].removeprefix('Input ')}, found {_found(fault['input'])}"
+    known = _ALLOWED.get(fault["type"])
+    allowed = known.format(**fault.get("ctx", {})) if known else fault["msg"].removeprefix("Input ")
+    return f"{allowed}, found {_found(fault['input'])}"
 
 
 def _names(settings: type[BaseModel], place: KeyPath) -> list[str]:

@@ -52,7 +52,10 @@ def remark_on_species(rows: Sequence[tuple[int, Specimen]], settings: Settings, 
     for name, numbers in unknown.items():
         near = difflib.get_close_matches(folded(name), known, n=1, cutoff=_ALIKE)
         if near:
-            faults.remark(f"the species {name} in {named_rows(numbers)} has no settings; did you mean {near[0]}?")
+            faults.remark(
+                f"the species {name} in {named_rows(numbers)} has no settings; did you mean {near[0]}? "
+                "Correct the table, or the general settings apply"
+            )
 
 
 def remark_on_fish(rows: Sequence[tuple[int, Specimen]], faults: Faults) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import re
 import subprocess
 import sys
 
@@ -32,6 +33,13 @@ def test_every_command_shows_one_worked_example(command):
     assert told.exit_code == 0
     assert told.stdout.count(f"opercle {command} ") >= 1
     assert told.stdout.count("Example:") == 1
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_options_name_what_to_write_and_not_a_type_of_the_program(command):
+    told = CliRunner().invoke(cli.app, [command, "--help"])
+    options = told.stdout.split("Options:", 1)[1]
+    assert not re.search(r"<[a-z]", options)
 
 
 @pytest.mark.parametrize(

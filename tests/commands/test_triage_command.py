@@ -154,3 +154,8 @@ def test_a_run_of_other_settings_is_told_in_a_line(run):
 @pytest.mark.parametrize("wrong", [["--max-error", "2"], ["--max-error", "-0.1"], ["--most", "-1"], ["--most", "x"]])
 def test_wrong_usage_has_the_status_2(run, wrong):
     assert CliRunner().invoke(cli.app, ["triage", str(run), *wrong]).exit_code == 2
+
+
+def test_where_no_bone_is_kept_no_wrong_count_is_expected(run):
+    kept = call(run, max_error=0.0).lines()[1]
+    assert kept == "wrong counts expected among the kept: none, for no bone with a count is among them"

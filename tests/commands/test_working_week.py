@@ -78,6 +78,9 @@ def test_a_week(week):
     assert aged[0] == "scans 9 = read 9 + refused 0"
     assert aged[1] == f"bones {len(TRUTH)} = aged {len(TRUTH)} + unreadable 0"
     assert list(machine) == list(TRUTH)
+    least = read_settings().review.least_age_probability
+    unsure = sum(float(row["age_class_probability"]) < least for row in machine.values())
+    assert f"age classes less sure than the settings accept {unsure}: see age_class_probability" in aged
     assert machine["F00006L"]["captured"] == "1999-05-27"
     queue = [row["specimen"] for row in table(run / "queue.csv")]
     assert triaged[0].startswith(f"bones {len(TRUTH)} = kept 0 (0.0 %) + to read {len(queue)} (100.0 %)")

@@ -184,9 +184,10 @@ def test_other_names_of_species_in_the_settings_are_understood_and_slips_are_sai
     )
     found = read_specimens(tmp_path / "t.csv", REFS, read_settings([str(tmp_path / "s.toml")]))
     assert [r.species for r in found.rows] == ["yellow perch", "walleye", "Waleye", "waleye", "Walleye"]
+    cure = "Correct the table, or the general settings apply"
     assert [r.split(": ", 1)[1] for r in found.remarks] == [
-        "the species Waleye in row 4 has no settings; did you mean walleye?",
-        "the species waleye in row 5 has no settings; did you mean walleye?",
+        f"the species Waleye in row 4 has no settings; did you mean walleye? {cure}",
+        f"the species waleye in row 5 has no settings; did you mean walleye? {cure}",
     ]
 
 
