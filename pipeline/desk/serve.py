@@ -45,7 +45,7 @@ def is_local(host: str) -> bool:
 
 def _listening(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    # Without the protocol's number the event loop does not set TCP_NODELAY, and each answer waits 40 ms for the other side.
+    # Without the protocol's number the event loop sets no TCP_NODELAY, and answers wait 40 ms for the other side.
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         if hasattr(socket, "SO_REUSEADDR") and not hasattr(socket, "SO_EXCLUSIVEADDRUSE"):
