@@ -1,6 +1,6 @@
 """The frozen records that flow through the house.
 
-Axis order and units, said once: images are arrays (row, column); points are (x, y) in scan pixels, after EXIF
+Axis order and units: images are arrays (row, column); points are (x, y) in scan pixels, after EXIF
 orientation, x right, y down, the centre of the top-left pixel is (0, 0). Strips are arrays (ray, radius). Angles are
 degrees from the growth axis, positive from x towards y. `fraction` is the share of the axis from focus (0) to margin
 (1). Numpy arrays inside records are read-only.

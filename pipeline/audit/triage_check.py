@@ -1,4 +1,4 @@
-"""What the triage did: is the machine wrong where it said so, and right where nobody was asked to look?"""
+"""Does the triage send the right bones: is the machine wrong where it doubts, and right where nobody was asked?"""
 
 from __future__ import annotations
 

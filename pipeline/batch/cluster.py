@@ -284,7 +284,7 @@ def _within(seconds: float, call: Callable[[], Any]) -> Any:
 
 
 def _connected(address: str) -> Any:
-    # Its own lines would stand between ours; what concerns the user is told in one of those.
+    # Its own lines would stand between ours; what concerns the user stands in one of those.
     for name in [n for n in logging.root.manager.loggerDict if n.startswith(("distributed", "tornado", "asyncio"))]:
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
@@ -308,7 +308,7 @@ def _without_kind(facts: Mapping[str, str]) -> dict[str, str]:
 
 
 def _check_versions(who: str, here: Mapping[str, str], seen: object) -> None:
-    """`seen` is what `look` told there, or the error it ended with. Raises RunError."""
+    """`seen` is what `look` found there, or the error it ended with. Raises RunError."""
     if not isinstance(seen, WorkerFacts):
         raise RunError(
             f"{who}: cannot run opercle {here['opercle']} ({type(seen).__name__}); install the same opercle[cluster] "

@@ -15,7 +15,7 @@ def decide_lighting(backing: float, share_brighter: float, given: str) -> tuple[
 
     `backing` is its brightness 0..1 about the bone, `share_brighter` the share of the bone that is brighter than it,
     `given` what the specimens table says (`reflected`, `transmitted` or blank): it overrides the pixels. The logarithm
-    of the odds is the sum of what backing and bone say, as if they were independent.
+    of the odds is the sum of those of backing and bone, which are taken to be independent.
     """
     if given:
         return given == "reflected", 1.0

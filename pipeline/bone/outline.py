@@ -74,7 +74,7 @@ def cut_out(scan: Scan, backing: Backing, thing: Thing, taken: Mask, scale: floa
     grey = scan.pixels[top:bottom, left:right].astype(np.float32)
     grey *= np.float32(1 / scan.white)
     under = backing.within((left, top), shape, scale)
-    # How deep each pixel lies in the thing is told well enough by the reduced scan; half a pixel of it is the margin.
+    # The reduced scan shows well enough how deep each pixel lies in the thing; half a pixel of it is the margin.
     thing_here = np.zeros((y1 - y0, x1 - x0), np.uint8)
     place = (thing.origin[0] - x0, thing.origin[1] - y0)
     thing_here[place[1] : place[1] + rows, place[0] : place[0] + columns] = thing.mask

@@ -19,7 +19,7 @@ DEPTH_PX = 24.0
 WITHIN_DEGREES = 30.0
 """Rays within this of the axis make up a rim: marks are clearest there."""
 LEVELS_PX = (1.5, 3.0, 5.0, 8.0)
-"""Pixels inside the margin at which its level is told."""
+"""Pixels inside the margin at which its level is measured."""
 FLOOR_SHARE = 0.06
 """Share of the radius from the margin inward in which the level of summer growth is sought ..."""
 LEAST_FLOOR_PX = 8.0

@@ -49,7 +49,7 @@ class EnterSummary:
 
 
 def enter(run: Path, files: Sequence[Path], workers: int, say: Say) -> EnterSummary:
-    """Enter tables of readings and corrections; rows that cannot be taken are said, the others are kept.
+    """Enter tables of readings and corrections; rows that cannot be taken are named, the others are kept.
 
     Raises TableError when a table cannot be used at all, and RunError when the run holds no ages yet: nothing is kept
     then. Raises OpercleError when every row was refused.

@@ -1,4 +1,4 @@
-"""What cannot be said of a group and why, and what its figures must not be taken for: a sentence each."""
+"""Why a figure is missing for a group, and what its figures must not be taken for: a sentence each."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ class Target:
     """What is to be learned from one bone."""
 
     seen: int | None
-    """Annuli that show; None where it cannot be said."""
+    """Annuli that show; None where nobody can know."""
     path: tuple[int, ...] | None
     """The candidates that are these annuli; None where one of them is no candidate."""
 

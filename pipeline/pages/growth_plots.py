@@ -21,7 +21,7 @@ from pipeline.pages.plot_style import BLUE, INK, ORANGE, QUIET, STYLE, blank, le
 SEX_STYLES = {"F": ("females", ORANGE, "o"), "M": ("males", BLUE, "s"), "U": ("sex unknown", QUIET, "^"),
               ALL: ("all fish", BLUE, "o")}  # fmt: skip
 WATER_STYLES = ((BLUE, "o", "-"), (ORANGE, "s", "--"), (INK, "^", "-."), (QUIET, "D", ":"))
-"""More waters than these are not told apart in one drawing."""
+"""More waters than these cannot be told apart in one drawing."""
 DOT_MM = 10.0
 """Fish of one age whose lengths lie within this share a dot."""
 ROOM_ABOVE = 1.25

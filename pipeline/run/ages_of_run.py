@@ -63,7 +63,7 @@ def age_run(
     # The ages come last: until they are kept, the next call tells the same changes again.
     ledger.ages.store(now, changed, call if differs else None)
     bring_up_to_date(run, ledger, results, placing.promised(rows), settings, place, say)
-    for line in (*_said_refusals(refusals), *_about_the_machine(placed, ages)):
+    for line in (*_refusals_by_cause(refusals), *_about_the_machine(placed, ages)):
         say(line)
     aged = sum(a.status == "aged" for a in ages)
     wanted = placing.promised(rows)
@@ -96,11 +96,11 @@ def _ages(placed: Sequence[Placed], readings: Mapping[str, Sequence[Reading]], s
     return age_bones([(p.specimen, p.reading) for p in placed], settings, around)
 
 
-def _said_refusals(refusals: Sequence[Refusal]) -> Iterator[str]:
+def _refusals_by_cause(refusals: Sequence[Refusal]) -> Iterator[str]:
     """Each reason once, with its cure: what to do before the fish are thrown away."""
     for code, many in Counter(r.code for r in refusals).items():
-        said = REFUSALS[code]
-        yield f"refused as {code}: {many}: {said.means}; {said.cure}"
+        meaning = REFUSALS[code]
+        yield f"refused as {code}: {many}: {meaning.means}; {meaning.cure}"
 
 
 def _about_the_machine(placed: Sequence[Placed], ages: Sequence[Age]) -> Iterator[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 
-def said(text: str) -> str:
+def with_cure(text: str) -> str:
     """SQLite's message with the cure in its place; messages of another kind stay as they are."""
     cures = {
         "full": "the disk is full; make room and start the same command again, nothing is lost",

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pipeline.errors import RunError
 from pipeline.run import ledger_tables
-from pipeline.run.ledger_faults import said
+from pipeline.run.ledger_faults import with_cure
 from pipeline.scans.run_mark import APPLICATION, LEDGER
 from pipeline.tables.atomic import part_of
 
@@ -94,7 +94,7 @@ class LedgerFile:
         try:
             yield
         except sqlite3.Error as e:
-            raise RunError(f"{self._path}: {said(str(e))}") from e
+            raise RunError(f"{self._path}: {with_cure(str(e))}") from e
 
     @contextlib.contextmanager
     def whole_rows(self) -> Iterator[None]:
@@ -140,7 +140,7 @@ class LedgerFile:
                 (ours,) = db.execute("PRAGMA application_id").fetchone()
                 (version,) = db.execute("PRAGMA user_version").fetchone()
         except sqlite3.Error as e:
-            raise RunError(f"{self._path}: {said(str(e))}") from e
+            raise RunError(f"{self._path}: {with_cure(str(e))}") from e
         if ours != APPLICATION:
             raise RunError(f"{self._path}: not written by opercle, or empty; restore a copy, or give another --out")
         if version != ledger_tables.VERSION:

@@ -27,7 +27,7 @@ class KnownScan:
     code: str
     """Version of the program that read it."""
     hints: str
-    """Digest of what people said of its bones."""
+    """Digest of what people wrote of its bones."""
     cause: str
     """Why it was read the last time: a key of `plan.WHY`."""
     ctime_ns: int = 0

@@ -47,11 +47,11 @@ class Entered:
 
     def line(self) -> str:
         """As printed."""
-        said = f"{self.file}: rows taken {self.taken}"
+        line = f"{self.file}: rows taken {self.taken}"
         if self.not_aged:
-            said += f" (of these could not be aged {self.not_aged})"
-        said += f", known already {len(self.known)}, refused {len(self.refused)}"
-        return said + (f", not filled in {self.blank}" if self.blank else "")
+            line += f" (of these could not be aged {self.not_aged})"
+        line += f", known already {len(self.known)}, refused {len(self.refused)}"
+        return line + (f", not filled in {self.blank}" if self.blank else "")
 
 
 def enter(ledger: Ledger, file: str, entries: Sequence[Entry], today: str) -> Entered:

@@ -24,7 +24,7 @@ WHY = {
     "picture": "with a picture gone",
     "retried": "tried again after a fault",
 }
-"""Cause of a reading: how it is said after the number of scans."""
+"""Cause of a reading: the words for it after the number of scans."""
 
 _TRIED_AGAIN = ("deadline", "memory", "crashed", "changed", "unreadable-file")
 """Refusals that the next call may get over with the same file; all others are kept as long as the file is the same."""

@@ -136,7 +136,7 @@ def read_specimen(text: str) -> Specimen:
 
 
 def read_age(text: str) -> Age:
-    """What the second pass said of a bone."""
+    """What the second pass found of a bone."""
     d = json.loads(text)
     d["marks"] = [AgedMark(**_tuples(m)) for m in d["marks"]]
     return Age(**_tuples(d))

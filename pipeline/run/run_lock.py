@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.batch.isolate import held
 from pipeline.errors import RunError
-from pipeline.run.ledger_faults import said
+from pipeline.run.ledger_faults import with_cure
 
 LOCK = "batch.lock"
 
@@ -32,7 +32,7 @@ def only_batch(run: Path) -> Iterator[None]:
         except sqlite3.Error as e:
             if "locked" in str(e):
                 raise _at_work(run) from e
-            raise RunError(f"{run / LOCK}: {said(str(e))}") from e
+            raise RunError(f"{run / LOCK}: {with_cure(str(e))}") from e
         with contextlib.closing(db):
             yield
 

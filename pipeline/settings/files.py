@@ -124,7 +124,7 @@ def _over(base: Mapping[str, Any], top: Mapping[str, Any]) -> dict[str, Any]:
 
 def _lines(error: ValidationError, origin: Mapping[KeyPath, str]) -> Iterable[str]:
     found = ((fault["loc"], wrong(fault, Settings)) for fault in error.errors())
-    # A fault of the general settings is met again in every species and water that takes them over: told once.
+    # A fault of the general settings would come up again in every species and water: it is named once.
     return dict.fromkeys(_line(_written_at(place, origin), what, origin) for place, what in found)
 
 

@@ -19,7 +19,7 @@ _MADE_BY = "opercle"
 
 
 def check(folder: Path, what: str) -> frozenset[str]:
-    """The files that earlier calls wrote there. `what` the folder holds is said in a word: `audit`, `growth`.
+    """The files that earlier calls wrote there. `what` names what the folder holds: `audit`, `growth`.
 
     Raises OpercleError when it is no folder, a link, or holds files but none of these results.
     """

@@ -53,7 +53,7 @@ class Days:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeasonTable:
-    """What a season's settings say for each day of the year and annulus: (366, `MOST_ANNULI` + 1) where not said.
+    """What a season's settings say for each day of the year and annulus: (366, `MOST_ANNULI` + 1) each.
 
     Column n speaks of fish for which this growth year's annulus is number n; column 0 of fish that hatched in this
     growth year.

@@ -1,4 +1,4 @@
-"""Bones with checks that run as far as winters do, and are told from them by how faint and thin they are."""
+"""Bones with checks that run as far as winters do, and differ from them only in how faint and thin they are."""
 
 from __future__ import annotations
 

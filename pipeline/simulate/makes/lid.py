@@ -1,4 +1,4 @@
-"""Off-white bones on the closed white lid of a household scanner: told by a shadow's edge and a little grey; winters
+"""Off-white bones on the closed white lid of a household scanner: known by a shadow's edge and a little grey; winters
 let the lid shine through.
 """
 
