@@ -25,6 +25,8 @@ except ImportError:  # Windows has no such limits; the wall limit alone holds th
 MEGABYTE = 2**20
 MOST_GROWTH_BYTES = 256 * MEGABYTE
 """Memory that a child may keep from one piece of work to the next; with more it ends, and the next begins small."""
+MOST_WORK = 200
+"""Pieces of work that a child does where the system does not tell how much memory it takes; then the next begins."""
 MESSAGE_BYTES = 4000
 """Below the size that a pipe takes whole, so that a child stopped in mid-answer cannot block the parent."""
 _PAGE_BYTES = resource.getpagesize() if resource is not None else 1
@@ -32,12 +34,12 @@ _OPENCV_NO_MEMORY = -4
 
 
 def serve(connection: Connection) -> None:
-    """Do what comes in, one piece of work after the other, until no more comes or this process has grown."""
+    """Do what comes in, one piece of work after the other, until no more comes or this process is spent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _silence()
     _die_with_parent()
-    at_first = _pages_in_memory()
-    while _pages_in_memory() - at_first < MOST_GROWTH_BYTES / _PAGE_BYTES:
+    at_first, done = _bytes_in_memory(), 0
+    while not spent(done, at_first, _bytes_in_memory()):
         try:
             asked = connection.recv_bytes()
         except (EOFError, OSError):
@@ -46,8 +48,16 @@ def serve(connection: Connection) -> None:
         for start in range(0, len(message), MESSAGE_BYTES):
             connection.send_bytes(message[start : start + MESSAGE_BYTES])
         connection.send_bytes(b"")
+        done += 1
     connection.close()
     os._exit(0)  # nothing is left to tidy, and a library's own tidying could still crash
+
+
+def spent(done: int, bytes_at_first: int, bytes_now: int) -> bool:
+    """Whether a process ends after `done` pieces of work; 0 bytes: the system does not tell."""
+    if not bytes_at_first:
+        return done >= MOST_WORK
+    return bytes_now - bytes_at_first >= MOST_GROWTH_BYTES
 
 
 def _answer(asked: bytes) -> bytes:
@@ -123,8 +133,8 @@ def _cap(kind: int, wanted: int) -> None:
     resource.setrlimit(kind, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
 
 
-def _pages_in_memory() -> int:
-    return _pages(1)
+def _bytes_in_memory() -> int:
+    return _pages(1) * _PAGE_BYTES
 
 
 def _pages(which: int) -> int:

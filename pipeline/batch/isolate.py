@@ -102,6 +102,7 @@ class Child:
     def __init__(self) -> None:
         self._process: BaseProcess | None = None
         self._connection: Connection | None = None
+        self._sender: threading.Thread | None = None
 
     def do(self, work: Callable[[Job], Answer], job: Job, limits: Limits, stop: Flag | None = None) -> Answer | Fault:
         """Run `work(job)` in the child and return what it returns, or the fault it ended with.
@@ -138,8 +139,9 @@ class Child:
             return Fault(code="crashed", detail="no process could be begun"), True
         message, in_time = b"", True
         try:
-            with contextlib.suppress(ConnectionError):  # it has just ended
-                connection.send_bytes(task)
+            # A child that stands still takes no more than a pipe holds; only the time spent listening is limited.
+            self._sender = threading.Thread(target=_send, args=(connection, task), daemon=True)
+            self._sender.start()
             message, in_time = _listen(connection, process.sentinel, limits.wall_seconds, stop)
         except BaseException:
             self._end(patience_seconds=0)
@@ -171,18 +173,27 @@ class Child:
 
     def _end(self, patience_seconds: float) -> int:
         """End the process, killed if it does not end of itself in this time; its exit status."""
-        process, connection = self._process, self._connection
-        self._process = self._connection = None
+        process, connection, sender = self._process, self._connection, self._sender
+        self._process = self._connection = self._sender = None
         if process is None or connection is None:
             return 0
-        connection.close()
+        if patience_seconds:
+            connection.close()  # all is sent and answered: the child ends when nothing more can come
         if not wait([process.sentinel], timeout=patience_seconds):
             process.kill()  # only what still runs: the number of a process that has ended may be another's by now
         with _starting:
             process.join()
+        if sender is not None:
+            sender.join()  # nobody is there to take the rest
+        connection.close()
         status = process.exitcode
         process.close()
         return status if status is not None else _LOST
+
+
+def _send(connection: Connection, task: bytes) -> None:
+    with contextlib.suppress(ConnectionError):  # the child has ended
+        connection.send_bytes(task)
 
 
 def _listen(receiver: Connection, sentinel: int, wall_seconds: float, stop: Flag | None) -> tuple[bytes, bool]:

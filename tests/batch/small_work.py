@@ -60,6 +60,10 @@ def large(job: int) -> bytes:
     return bytes(job)
 
 
+def length(job: bytes) -> int:
+    return len(job)
+
+
 def threads_allowed(job: int) -> tuple[str | None, int]:
     import cv2
 

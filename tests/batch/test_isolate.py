@@ -21,6 +21,7 @@ from small_work import (
     killed_once,
     kills_itself,
     large,
+    length,
     poisons,
     raises,
     sleeps,
@@ -29,6 +30,8 @@ from small_work import (
     threads_allowed,
 )
 
+from pipeline.batch import isolate
+from pipeline.batch.in_child import MOST_GROWTH_BYTES, MOST_WORK, spent
 from pipeline.batch.isolate import Child, Stopped, isolated, start_server
 from pipeline.batch.limits import Fault, Limits
 from pipeline.codes import REFUSALS
@@ -164,6 +167,59 @@ def test_a_child_that_has_grown_is_replaced(child):
     much = [child.do(keeps, 150, LIMITS) for _ in range(6)]
     assert len({*few}) == 1
     assert len({*much}) >= 3
+
+
+def test_where_the_system_does_not_tell_memory_a_child_is_replaced_after_so_much_work():
+    assert [spent(done, 0, 0) for done in (0, MOST_WORK - 1, MOST_WORK)] == [False, False, True]
+    assert not spent(100 * MOST_WORK, 1, MOST_GROWTH_BYTES)  # it tells, and the child has not grown
+    assert spent(1, 1, 1 + MOST_GROWTH_BYTES)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_a_child_that_stands_still_meets_the_wall_limit_however_large_the_work(child):
+    first = child.do(computes, 0.0, LIMITS)
+    os.kill(first, signal.SIGSTOP)
+    limits = Limits(cpu_seconds=20, wall_seconds=0.6, memory_megabytes=400)
+    assert child.do(length, bytes(10_000_000), limits) == Fault(
+        code="deadline", detail="no end after waiting 1 seconds"
+    )
+    assert child.do(length, bytes(10_000_000), LIMITS) == 10_000_000
+
+
+def test_what_work_prints_harms_no_later_work(child, capfd):
+    first = child.do(computes, 0.0, LIMITS)
+    assert [child.do(talkative, n, LIMITS) for n in range(3)] == [0, 1, 2]
+    assert child.do(computes, 0.0, LIMITS) == first
+    assert capfd.readouterr() == ("", "")
+
+
+class NoProcess:
+    """Stands for a system that begins no process the first `refusals` times."""
+
+    def __init__(self, refusals: int) -> None:
+        self.left, self.there = refusals, isolate._context()
+
+    def Pipe(self):  # noqa: N802
+        return self.there.Pipe()
+
+    def Process(self, **how):  # noqa: N802
+        self.left -= 1
+        if self.left >= 0:
+            raise OSError("no more processes")
+        return self.there.Process(**how)
+
+
+def test_a_process_that_cannot_be_begun_is_tried_again_once(monkeypatch):
+    system = NoProcess(refusals=1)
+    monkeypatch.setattr(isolate, "_context", lambda: system)
+    assert isolated(doubled, 21, LIMITS) == 42
+
+
+def test_work_without_any_process_is_a_crash_and_later_work_is_done(child, monkeypatch):
+    system = NoProcess(refusals=2)
+    monkeypatch.setattr(isolate, "_context", lambda: system)
+    assert child.do(doubled, 21, LIMITS) == Fault(code="crashed", detail="no process could be begun")
+    assert child.do(doubled, 21, LIMITS) == 42
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals")
