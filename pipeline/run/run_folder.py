@@ -91,7 +91,7 @@ def tidy(out: Path, ledger: Ledger) -> None:
 
 def _is_ours(out: Path, path: Path, ledger: Ledger) -> bool:
     """Whether a file was to become one that this run writes, so that a part of anybody else's stays where it is."""
-    name = becoming(path.name)
+    name = becoming(path)
     if name is None:
         return False
     place = path.with_name(name).relative_to(out).as_posix()

@@ -20,6 +20,8 @@ OTHER_PICTURES = (
     ".bmp", ".cr2", ".dng", ".gif", ".heic", ".heif", ".jp2", ".nef", ".pdf", ".psd", ".raw", ".svg", ".webp", ".zip",
 )  # fmt: skip
 """Kinds of files that may hold a scan somebody meant, and are not read."""
+MOST_NAMED = 10
+"""Of what was passed over, where nothing is left to read."""
 _ODD_NAME = "the name holds characters that no table can hold"
 
 
@@ -64,7 +66,7 @@ def find_scans(paths: Sequence[Path]) -> FoundScans:
     passed: list[PassedOver] = []
     doubled: list[PassedOver] = []
     for given in paths:
-        before = len(found) + len(refused) + len(doubled)
+        before, passed_before = len(found) + len(refused) + len(doubled), len(passed)
         for entry in _scans_of(given):
             if isinstance(entry, PassedOver):
                 passed.append(entry)
@@ -80,7 +82,7 @@ def find_scans(paths: Sequence[Path]) -> FoundScans:
                 why = "given twice" if found[real].path == path else f"the same file as {found[real].scan}"
                 doubled.append(PassedOver(name=ref.scan, why=f"{why}; read once"))
         if len(found) + len(refused) + len(doubled) == before:
-            raise OpercleError(_nothing_in(given))
+            raise OpercleError(_nothing_in(given, passed[passed_before:]))
     scans = sorted(found.values(), key=lambda ref: ref.scan)
     bad = sorted(refused.values(), key=lambda pair: pair[0].scan)
     _check_names([*scans, *(ref for ref, _ in bad)])
@@ -178,9 +180,10 @@ def _passed_run(here: Path, folder: Path) -> PassedOver:
     if run_mark.is_run(here):
         return PassedOver(name=name, why="a run of opercle, passed over")
     scans = sum(1 for _, _, files in os.walk(here) for file in files if _is_scan_name(file))
+    held = f"{scans} {'scan' if scans == 1 else 'scans'}"
     return PassedOver(
         name=name,
-        why=f"passed over with {scans} scans, because it holds a {run_mark.NAME} (which is not of opercle); rename "
+        why=f"passed over with {held}, because it holds a {run_mark.NAME} (which is not of opercle); rename "
         "that file if the scans are meant",
     )
 
@@ -211,12 +214,17 @@ def _shown(name: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in name)
 
 
-def _nothing_in(given: Path) -> str:
+def _nothing_in(given: Path, passed: Sequence[PassedOver]) -> str:
     if run_mark.is_run(given):
         return f"{given}: holds a run ({run_mark.NAME}), not scans; give the folder of scans"
     if (given / run_mark.NAME).is_file():
         return f"{given}: holds a run.json, and such folders are passed over; rename that file if the scans are meant"
-    return f"{given}: holds no scan ({', '.join(SUFFIXES)}); check the path"
+    but = " but what is passed over" if passed else ""
+    lines = [f"{given}: holds no scan ({', '.join(SUFFIXES)}){but}; check the path"]
+    lines += [f"  {one}" for one in passed[:MOST_NAMED]]
+    if len(passed) > MOST_NAMED:
+        lines.append(f"  ... and {len(passed) - MOST_NAMED} more")
+    return "\n".join(lines)
 
 
 def _check_names(scans: Sequence[ScanRef]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import secrets
@@ -12,7 +13,9 @@ from pathlib import Path
 
 _SIGN = "opercle-"
 """In the names of files in the making: whoever tidies up must know ours from all others."""
-_PART = re.compile(rf"\.(.+)\.{_SIGN}[0-9a-z_]{{8}}\.part(-journal)?")
+_FOLDER_DIGITS = 8
+"""Of what names the folder in which a file is made."""
+_PART = re.compile(rf"\.(.+)\.{_SIGN}([0-9a-f]{{{_FOLDER_DIGITS}}})-[0-9a-z_]{{8}}\.part(-journal)?")
 MOST_OF_NAME = 40
 """Characters of a file's name that are kept while it is in the making: file systems allow 255 bytes."""
 
@@ -27,7 +30,7 @@ def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Pat
     then forbids replacing it (a spreadsheet on Windows), a file beside it named `STEM.new.SUFFIX`; the caller says so.
     Raises OSError when nothing could be written; the file that stood at `path` is then unharmed.
     """
-    handle, name = tempfile.mkstemp(prefix=f".{path.name[:MOST_OF_NAME]}.{_SIGN}", suffix=".part", dir=path.parent)
+    handle, name = tempfile.mkstemp(prefix=_beginning(path), suffix=".part", dir=path.parent)
     beside = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
@@ -56,18 +59,28 @@ def _beside(path: Path) -> Iterator[Path]:
 
 def part_of(path: Path) -> Path:
     """A name beside `path` for a file in the making, which `is_part` knows again."""
-    return path.with_name(f".{path.name[:MOST_OF_NAME]}.{_SIGN}{secrets.token_hex(4)}.part")
+    return path.with_name(f"{_beginning(path)}{secrets.token_hex(4)}.part")
+
+
+def _beginning(path: Path) -> str:
+    return f".{path.name[:MOST_OF_NAME]}.{_SIGN}{_named(path.parent)}-"
+
+
+def _named(folder: Path) -> str:
+    """The folder by its number in the file system: a file that was made elsewhere and brought here names another."""
+    return hashlib.sha256(str(folder.stat().st_ino).encode()).hexdigest()[:_FOLDER_DIGITS]
 
 
 def is_part(name: str) -> bool:
     """Whether a file of this name may be one of ours in the making."""
-    return becoming(name) is not None
+    return _PART.fullmatch(name) is not None
 
 
-def becoming(name: str) -> str | None:
-    """What a file in the making was to be named, or the first `MOST_OF_NAME` characters of that; None for others."""
-    found = _PART.fullmatch(name)
-    return found[1] if found else None
+def becoming(path: Path) -> str | None:
+    """What a file that we were making in this folder was to be named, or the first `MOST_OF_NAME` characters of that;
+    None for others."""
+    found = _PART.fullmatch(path.name)
+    return found[1] if found and found[2] == _named(path.parent) else None
 
 
 def there(path: Path) -> bool:

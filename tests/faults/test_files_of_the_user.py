@@ -94,6 +94,8 @@ def test_files_beside_those_of_a_run_stay_as_they_are(scans, finished, tmp_path)
             "{parent}/{name}.bak",
             "{parent}/.{name}.part",
             "{parent}/.{name}.x1.part",
+            "{parent}/.{name}.opercle-12345678.part",
+            "{parent}/.{name}.opercle-0123abcd-12345678.part",
             "{parent}/my {name}",
         )
     ]

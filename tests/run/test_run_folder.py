@@ -18,6 +18,7 @@ from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.run_lock import only_batch
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings.files import read_settings
+from pipeline.tables.atomic import part_of
 
 
 def test_a_folder_that_is_not_there_or_empty_may_become_a_run(tmp_path):
@@ -50,7 +51,7 @@ def test_a_run_is_known_again_once_it_has_a_ledger_and_before_that_it_is_as_good
     run = tmp_path / "run"
     run_folder.make(run)
     with only_batch(run):
-        (run / ".run.sqlite.opercle-0123abcd.part").touch()
+        part_of(run / "run.sqlite").touch()
         assert not run_folder.check(run)
         Ledger(run, create=True).__exit__()
         assert run_folder.check(run)
@@ -113,26 +114,24 @@ def test_half_written_files_of_a_killed_batch_are_removed_and_no_others(tmp_path
     long = "b" * 60
     with Ledger(run) as ledger:
         ledger.files.claim(["crops/a-1.jpg", f"crops/{long}.jpg"])
-    ours = (".a-1.jpg.opercle-0123abcd.part", f".{long[:40]}.opercle-0123abcd.part")
-    strangers = (
-        ".a-1.jpg.x1.part",
-        "mine.part",
-        ".mine.part",
-        ".a-1.jpg.opercle-x.part",
-        "a-1.jpg.opercle-0123abcd.part",
-    )
-    of_another_run = (
-        ".a-2.jpg.opercle-0123abcd.part",
-        f".{'c' * 40}.opercle-0123abcd.part",
-        ".a-1.opercle-0123abcd.part",
-    )
-    for name in (*ours, *strangers, *of_another_run):
-        (run / "crops" / name).touch()
-    (run / ".run.json.opercle-0123abcd.part").touch()
-    (run / ".growth.json.opercle-0123abcd.part").touch()
+    crops = run / "crops"
+    ours = [part_of(crops / "a-1.jpg"), part_of(crops / f"{long}.jpg"), part_of(run / "run.json")]
+    strangers = [
+        crops / ".a-1.jpg.x1.part",
+        crops / "mine.part",
+        crops / ".mine.part",
+        crops / ".a-1.jpg.opercle-x.part",
+        crops / ".a-1.jpg.opercle-0123abcd.part",
+        crops / ".a-1.jpg.opercle-0123abcd-0123abcd.part",
+        crops / part_of(run / "a-1.jpg").name,  # made in another folder and brought here
+        crops / part_of(crops / "a-1.jpg").name.removeprefix("."),
+    ]
+    of_other_results = [part_of(crops / name) for name in ("a-2.jpg", f"{'c' * 40}", "a-1")]
+    of_other_results.append(part_of(run / "growth.json"))
+    for path in (*ours, *strangers, *of_other_results):
+        path.touch()
     begun(run)
-    assert {p.name for p in (run / "crops").iterdir()} == {*strangers, *of_another_run}
-    assert {p.name for p in run.iterdir() if p.name.endswith(".part")} == {".growth.json.opercle-0123abcd.part"}
+    assert {p for p in run.rglob("*") if p.name.endswith(".part")} == {*strangers, *of_other_results}
 
 
 def test_a_file_that_the_run_did_not_write_is_neither_written_over_nor_removed(tmp_path):

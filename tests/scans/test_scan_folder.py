@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import OpercleError
-from pipeline.scans.scan_folder import find_scans
+from pipeline.scans.scan_folder import MOST_NAMED, find_scans
 
 
 def touch(folder: Path, *names: str) -> None:
@@ -158,6 +158,27 @@ def test_a_run_among_the_scans_is_named_and_so_is_what_only_looks_like_one(tmp_p
     assert [ref.scan for ref in found.scans] == ["a.tif"]
     assert {one.name: "a run of opercle" in one.why for one in found.passed_over} == {"run": True, "lake": False}
     assert "2 scans" in next(one.why for one in found.passed_over if one.name == "lake")
+
+
+def test_what_was_passed_over_is_named_even_where_nothing_is_left_to_read(tmp_path: Path) -> None:
+    touch(tmp_path, "lake/b.tif", "lake/run.json", "notes.pdf", "elsewhere.tif")
+    (tmp_path / "given").mkdir()
+    (tmp_path / "lake").rename(tmp_path / "given/lake")
+    (tmp_path / "given/far.tif").symlink_to(tmp_path / "elsewhere.tif")
+    with pytest.raises(OpercleError) as caught:
+        find_scans([tmp_path / "given"])
+    first, *named = str(caught.value).splitlines()
+    assert first.endswith("but what is passed over; check the path")
+    assert [line.split(":")[0].strip() for line in named] == ["far.tif", "lake"]
+    assert "with 1 scan, because" in named[1]
+
+
+def test_where_much_is_passed_over_the_first_are_named(tmp_path: Path) -> None:
+    touch(tmp_path, *(f"{n}.pdf" for n in range(40)))
+    with pytest.raises(OpercleError) as caught:
+        find_scans([tmp_path])
+    assert len(str(caught.value).splitlines()) == MOST_NAMED + 2
+    assert str(caught.value).endswith(f"and {40 - MOST_NAMED} more")
 
 
 def test_links_out_of_the_folder_are_not_followed_but_listed(tmp_path: Path) -> None:
