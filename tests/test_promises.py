@@ -31,6 +31,7 @@ TREES = {name: ast.parse(text) for name, text in MODULES.items()}
 
 ROOMS = (
     "start",
+    "first_instants",
     "cli", "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
     "bone", "tables", "scans", "simulate", "settings", "codes", "fish_records",
     "records", "estimate", "names", "regular_files", "threads", "errors",
