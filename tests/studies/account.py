@@ -30,7 +30,7 @@ class Account:
     tried: int = 0
     taken: int = 0
     refused: Counter[str] = field(default_factory=Counter)
-    """By the first words of what was said."""
+    """By code, or by the first words of what was said."""
     wrong: list[str] = field(default_factory=list)
 
     @classmethod
@@ -45,6 +45,14 @@ class Account:
                 account.refused[" ".join(w for w in first.split(": ", 2)[-1].split() if w.isalpha())[:60]] += 1
             account.wrong += [f"{answer.name!a}: {fault}" for fault in answer.wrong]
         return account
+
+    def __add__(self, other: Account) -> Account:
+        return Account(
+            tried=self.tried + other.tried,
+            taken=self.taken + other.taken,
+            refused=self.refused + other.refused,
+            wrong=self.wrong + other.wrong,
+        )
 
     def printed(self) -> int:
         """Print it; returns the exit status, 1 when anything is wrong."""

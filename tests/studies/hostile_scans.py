@@ -34,6 +34,7 @@ from pipeline.codes import REFUSALS
 from pipeline.commands.simulate import simulate
 from pipeline.simulate.variety import Variety
 from pipeline.tables.tables import read_table
+from tests.studies.account import Account
 
 NAMES = (
     *("-leading dash", "--out", "equals=sign", "two  spaces ", "дъска", "魚の骨", "e\u0301 decomposed", "a" * 200),
@@ -139,24 +140,18 @@ def digests(folder: Path, left_out: Path) -> dict[str, str]:
     }
 
 
-def main() -> int:
-    """Print the reasons met, and what did not hold."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--files", type=int, default=1000, help="(default: %(default)s)")
-    options.add_argument("--seed", type=int, default=1, help="(default: %(default)s)")
-    given = options.parse_args()
-    random = np.random.default_rng(given.seed)
+def account(files: int, seed: int) -> Account:
+    """Of a folder of so many files, and of those beside it that need no spoiling."""
+    random = np.random.default_rng(seed)
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        simulate(
-            folder / "drawn", 1, given.seed, Variety(makes=["layered"], dpis=(300,), tray_share=0.0, levels=("clean",))
-        )
+        simulate(folder / "drawn", 1, seed, Variety(makes=["layered"], dpis=(300,), tray_share=0.0, levels=("clean",)))
         with Image.open(next((folder / "drawn" / "scans").iterdir())) as drawn:
             grey = np.asarray(drawn.convert("L"))
         scans = folder / "scans"
         (scans / "folder.png").mkdir(parents=True)
         names = []
-        for name, content in islice(corpus(random, grey), given.files):
+        for name, content in islice(corpus(random, grey), files):
             (scans / name).write_bytes(content)
             names.append(name)
         (scans / "link.png").symlink_to(folder / "drawn" / "specimens.csv")
@@ -171,15 +166,26 @@ def main() -> int:
         own = {p.relative_to(folder).as_posix() for p in restless}
         after = digests(folder, out)
         touched = [n for n in before.keys() | after.keys() if n not in own and before.get(n) != after.get(n)]
-        faults = [f"changed: {name}" for name in touched] + faults_of(status, said, out)
+        account = of_run(status, said, out)
+        account.wrong += [f"changed: {name}" for name in touched]
         refused = refusals(out)
         wanted = {f"{name.encode('unicode_escape').decode()}.png": "odd-name" for name in ODD}
         wanted |= dict.fromkeys(("circle 1.png", "circle 2.png", "pipe.png"), "unreadable-file")
         wanted |= {f"nothing {s}.{s}": "empty-file" for s in ("png", "jpg", "tif")}
-        faults += [f"{n!a}: {refused.get(n)} instead of {why}" for n, why in wanted.items() if refused.get(n) != why]
-        faults += [fault for names in TOLD_AT_ONCE for fault in untold(folder / "named", names)]
-    print(*(faults or ["all of it holds"]), sep="\n")
-    return bool(faults)
+        account.wrong += [
+            f"{n!a}: {refused.get(n)} instead of {why}" for n, why in wanted.items() if refused.get(n) != why
+        ]
+        account.wrong += [fault for names in TOLD_AT_ONCE for fault in untold(folder / "named", names)]
+    return account
+
+
+def main() -> int:
+    """Print the account."""
+    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    options.add_argument("--files", type=int, default=1000, help="(default: %(default)s)")
+    options.add_argument("--seed", type=int, default=1, help="(default: %(default)s)")
+    given = options.parse_args()
+    return account(given.files, given.seed).printed()
 
 
 def disturbed(scans: Path, out: Path, restless: list[Path]) -> tuple[int, str]:
@@ -213,20 +219,17 @@ def refusals(out: Path) -> dict[str, str]:
     return {row["scan"]: row["reason"] for row in read_table(out / "refused.csv", ("scan", "reason"))}
 
 
-def faults_of(status: int, said: str, out: Path) -> list[str]:
-    """What does not hold of a run; prints how often each reason was met."""
+def of_run(status: int, said: str, out: Path) -> Account:
+    """What the batch made of its scans, and what does not hold of it."""
     if status or "Traceback" in said:
-        return [f"exit status {status}: {said}"]
-    refused = list(refusals(out).values())
-    for reason, times in Counter(refused).most_common():
-        print(f"{times:5d} {reason}")
-    faults = [f"not registered: {reason}" for reason in set(refused) - REFUSALS.keys()]
+        return Account(tried=1, wrong=[f"exit status {status}: {said}"])
+    refused = Counter(refusals(out).values())
     counted = re.search(r"scans (\d+) = read (\d+) \+ refused (\d+)", said)
     scans, read, many = map(int, counted.groups()) if counted else (0, 0, 0)
-    print(f"tried {scans}, read {read}, refused with a registered reason {many}")
-    if not scans or scans != read + many or many != len(refused):
-        faults.append(f"accounts do not balance: {said}")
-    return faults
+    wrong = [f"not registered: {reason}" for reason in refused.keys() - REFUSALS.keys()]
+    if not scans or scans != read + many or many != refused.total():
+        wrong.append(f"accounts do not balance: {said}")
+    return Account(tried=scans, taken=read, refused=refused, wrong=wrong)
 
 
 if __name__ == "__main__":
