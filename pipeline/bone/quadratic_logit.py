@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,5 +26,11 @@ def weighted(features: NDArray[np.float64], weights: NDArray[np.float64]) -> NDA
     """`quadratic(features) @ weights`, (row,), without the large table that `quadratic` makes."""
     size = features.shape[1]
     table = np.zeros((size, size))
-    table[np.triu(np.ones((size, size), bool))] = weights[size:]
+    table[_upper(size)] = weights[size:]
     return np.asarray(features @ weights[:size] + np.einsum("rj,rj->r", features @ table, features))
+
+
+@lru_cache(maxsize=16)
+def _upper(size: int) -> NDArray[np.bool_]:
+    """(size, size) True where a product of two features, or a square, has its weight."""
+    return np.triu(np.ones((size, size), bool))

@@ -17,7 +17,14 @@ from pipeline.learn.fit_counting import Lesson, bone_weights, fit_counting
 from pipeline.learn.fit_logit import REACH, fit_logit, rounded
 from pipeline.settings.second_pass import FamiliarModel
 from pipeline.settings.whole import Settings
-from pipeline.together.confidence import Judged, confidence_features, confidence_of, familiar_features, strangeness
+from pipeline.together.confidence import (
+    Judged,
+    confidence_features,
+    confidence_log_odds,
+    confidence_of,
+    familiar_features,
+    strangeness,
+)
 from pipeline.together.counted import CountedBone
 from pipeline.together.first_year import first_year_features, first_years
 from pipeline.together.judge import at_margin, first_year_doubts, suspected
@@ -158,7 +165,7 @@ def _rows(answers: Sequence[Answered], judged: Sequence[Judged], settings: Setti
             "readable": a.lesson.known.truth.readable,
             "annuli": a.lesson.known.truth.annuli,
             "counted": _count(j),
-            "confidence": confidence_of(j, settings),
+            "confidence": confidence_of(j.counted, confidence_log_odds(j, settings)),
             "first_missing": a.first_missing,
             "first_doubt": j.unseen.first,
             "last_missing": a.last_missing,

@@ -62,15 +62,23 @@ def table_text(columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> str
     names = [column.name for column in columns]
     if len(set(names)) != len(names):
         raise ValueError(f"a column name stands twice in {names}")
-    lines = [[guarded(name) for name in names]]
-    lines += [[written(cell, column) for cell, column in zip(row, columns, strict=True)] for row in rows]
-    return "".join(f"{_line(line)}\n" for line in lines)
+    out = io.StringIO()  # line by line: the cells of a whole table take many times its size
+    out.write(f"{_line([_quoted(guarded(name)) for name in names])}\n")
+    for row in rows:
+        cells = [written(cell, column) for cell, column in zip(row, columns, strict=True)]
+        # Nothing but text can hold what must be quoted.
+        out.write(f"{_line([_quoted(c) if k.kind == 'text' else c for c, k in zip(cells, columns, strict=True)])}\n")
+    return out.getvalue()
 
 
 def _line(cells: Sequence[str]) -> str:
-    # The csv module of some Python versions leaves a carriage return unquoted, and the file would differ between them.
     # A single blank cell would be an empty line, which readers skip; quotes keep the row.
-    return ",".join(f'"{c.replace(QUOTE, QUOTE * 2)}"' if _QUOTED.search(c) else c for c in cells) or '""'
+    return ",".join(cells) or '""'
+
+
+def _quoted(cell: str) -> str:
+    # The csv module of some Python versions leaves a carriage return unquoted, and the file would differ between them.
+    return f'"{cell.replace(QUOTE, QUOTE * 2)}"' if _QUOTED.search(cell) else cell
 
 
 def written(cell: Cell, column: Column) -> str:

@@ -88,9 +88,9 @@ def confidence_features(j: Judged) -> Numbers:
     return np.array([column(j) for column in CONFIDENCE.values()])
 
 
-def confidence_of(j: Judged, settings: Settings) -> float:
-    """Probability that the count is right."""
-    return probability(confidence_log_odds(j, settings)) * _is_bone(j.counted)
+def confidence_of(c: CountedBone, odds: float) -> float:
+    """Probability that the count is right. `odds` are those of `confidence_log_odds`."""
+    return probability(odds) * _is_bone(c)
 
 
 def _is_bone(c: CountedBone) -> float:

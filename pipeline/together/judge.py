@@ -82,14 +82,14 @@ def _judged(c: CountedBone, doubt: float, known: Mapping[Group, FirstYears], set
     strange = strangeness(c, settings.familiar)
     p = count_distribution(c.count.probability, unseen, c.bone.most_annuli)
     n = c.count.seen + int(unseen.first_counted)
-    judged = Judged(c, unseen, strange)
+    odds = confidence_log_odds(Judged(c, unseen, strange), settings)
     return JudgedBone(
         counted=c,
         unseen=unseen,
         first_expected=expected_fraction(c, known),
         strangeness=strange,
-        log_odds=confidence_log_odds(judged, settings),
-        probability=with_confidence(p, n, confidence_of(judged, settings)),
+        log_odds=odds,
+        probability=with_confidence(p, n, confidence_of(c, odds)),
     )
 
 

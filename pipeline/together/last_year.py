@@ -89,10 +89,9 @@ LEAST_DEPTH = 0.02
 """Opacity loss; shallower marks are taken for this deep."""
 
 
-def translucent_probability(m: AtMargin) -> float:
+def translucent_probability(c: CountedBone) -> float:
     """How much the margin looks like a winter zone: rise of opacity loss towards it over the depth of the marks
     counted."""
-    c = m.counted
     if not c.taken:
         return 0.0
     rise = c.evidence(c.taken[-1], "rim_rise")

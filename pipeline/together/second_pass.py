@@ -13,7 +13,7 @@ from pipeline.together import plausible
 from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
 from pipeline.together.counted import CountedBone
 from pipeline.together.increments import increment_expected, margin_share
-from pipeline.together.judge import JudgedBone, at_margin, judge
+from pipeline.together.judge import JudgedBone, judge
 from pipeline.together.last_year import translucent_probability
 from pipeline.together.marks_counted import counted_marks, first_suspected_px, split_or_check
 from pipeline.together.plausible import Measured
@@ -159,9 +159,7 @@ def _age(
         annuli_low=low,
         annuli_high=high,
         confidence=confidence,
-        edge=edge_of(
-            share, translucent_probability(at_margin(c, settings)), settings.review.least_translucent_probability
-        ),
+        edge=edge_of(share, translucent_probability(c), settings.review.least_translucent_probability),
         age_class=age.age_class,
         age_class_probability=dict(age.probabilities).get(age.age_class) if age.age_class is not None else None,
         year_class=age.year_class,

@@ -10,7 +10,15 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
+_START = """
+import os, subprocess, sys
+process = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL)
+_, status, used = os.wait4(process.pid, 0)
+print(os.waitstatus_to_exitcode(status), used.ru_maxrss)
+"""
+"""Begins a command from a small process: the system reckons in the peak of whoever begins it."""
 _ADOPT_ORPHANS = 36
 """PR_SET_CHILD_SUBREAPER of prctl(2): children whose parent has ended become ours, so that their CPU is told to us."""
 
@@ -32,18 +40,23 @@ def cost_of(command: Sequence[str]) -> Cost:
     if ctypes.CDLL(None).prctl(_ADOPT_ORPHANS, 1, 0, 0, 0):
         raise OSError("this system does not hand over orphaned processes")
     before, began = _cpu_of_children(), time.monotonic()
-    process = subprocess.Popen([sys.executable, *command], stdout=subprocess.DEVNULL)
-    _, status, used = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
+    starter = [sys.executable, "-c", _START, sys.executable, *command]
+    status, kilobytes = map(int, subprocess.run(starter, stdout=subprocess.PIPE, check=True).stdout.split())
     seconds = time.monotonic() - began
-    if process.returncode:
-        raise subprocess.CalledProcessError(process.returncode, command)
+    if status:
+        raise subprocess.CalledProcessError(status, command)
     while True:
         try:
             os.wait()
         except ChildProcessError:
             break
-    return Cost(cpu_seconds=_cpu_of_children() - before, seconds=seconds, parent_megabytes=used.ru_maxrss / 1024)
+    return Cost(cpu_seconds=_cpu_of_children() - before, seconds=seconds, parent_megabytes=kilobytes / 1024)
+
+
+def peak_megabytes() -> float:
+    """Largest resident memory of this process so far; nothing of the process that began it is reckoned in."""
+    status = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
+    return int(status["VmHWM"].split()[0]) / 1024
 
 
 def _cpu_of_children() -> float:
