@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
 from pipeline.pictures.ink import Polyline
 from pipeline.records import AgedMark, Axis, Point
@@ -46,6 +45,9 @@ def _rounded(trace: Polyline, axis: Axis) -> Polyline:
     angle, radius = polar(trace, axis)
     if len(trace) < _LEAST_POINTS or not np.all(np.diff(angle) > 0):
         return trace
+    # Here, because it takes half a second to import, and only processes that draw need it.
+    from scipy.interpolate import PchipInterpolator
+
     fine = np.linspace(angle[0], angle[-1], max(2, round(angle[-1] - angle[0]) + 1))
     return points_at(fine, PchipInterpolator(angle, radius)(fine), axis)
 

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Sequence
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
 
 from pipeline.pictures.lettering import Colour
 
@@ -116,6 +115,9 @@ def spread(wanted: Iterable[float], apart: float, low: float, high: float) -> ND
     `wanted` ascends. The places keep within `low` to `high`, closer together where there is no room for all.
     Isotonic regression of the places less their rank.
     """
+    # Here, because it takes half a second to import, and only processes that draw need it.
+    from scipy.optimize import isotonic_regression
+
     values = np.asarray(list(wanted), dtype=np.float64)
     if not len(values):
         return values

@@ -4,13 +4,23 @@ import gc
 
 import imagecodecs
 from PIL import Image
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import isotonic_regression
 from skimage.segmentation import watershed
 
 from pipeline.bone import read_bone
 from pipeline.run import first_pass, pictures_of_run
 from pipeline.scans import scan_file
 
-__all__ = ["first_pass", "pictures_of_run", "read_bone", "scan_file", "watershed"]
+__all__ = [
+    "PchipInterpolator",
+    "first_pass",
+    "isotonic_regression",
+    "pictures_of_run",
+    "read_bone",
+    "scan_file",
+    "watershed",
+]
 
 # These import their parts at first use.
 Image.preinit()

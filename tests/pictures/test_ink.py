@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from pipeline.pictures import ink
+from pipeline.run import preloaded  # noqa: F401  (what every process that draws has imported)
 
 # Full dichromacy in linear RGB: Machado, Oliveira and Fernandes 2009, "A physiologically-based model for simulation of
 # color vision deficiency", IEEE TVCG 15(6), table of severity 1.0.
