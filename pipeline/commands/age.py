@@ -18,7 +18,6 @@ from pipeline.run.ages_of_run import age_run
 from pipeline.run.ledger import Ledger
 from pipeline.run.reading_scans import PRELOADED, Work, read_scans
 from pipeline.run.run_lock import only_batch
-from pipeline.run.workbook_of_run import write_workbook_of_run
 from pipeline.settings.whole import Settings
 
 Say = Callable[[str], None]
@@ -56,6 +55,9 @@ def age(request: Request, say: Say, work: Work = first_pass.read_one) -> Account
             run_folder.describe(out, ledger, settings, accounts.counts(), seconds, names)
             write_report(out, ledger, settings, say)
             if request.excel:
+                # Here, because few ask for a workbook and every run would wait for its library.
+                from pipeline.run.workbook_of_run import write_workbook_of_run
+
                 write_workbook_of_run(out, ledger, say)
     except KeyboardInterrupt:
         raise Interrupted("stopped; nothing that was read is lost. Give the same command again to go on") from None

@@ -217,8 +217,6 @@ def _shown(name: str) -> str:
 def _nothing_in(given: Path, passed: Sequence[PassedOver]) -> str:
     if run_mark.is_run(given):
         return f"{given}: holds a run ({run_mark.NAME}), not scans; give the folder of scans"
-    if (given / run_mark.NAME).is_file():
-        return f"{given}: holds a run.json, and such folders are passed over; rename that file if the scans are meant"
     but = " but what is passed over" if passed else ""
     lines = [f"{given}: holds no scan ({', '.join(SUFFIXES)}){but}; check the path"]
     lines += [f"  {one}" for one in passed[:MOST_NAMED]]

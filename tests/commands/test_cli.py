@@ -83,3 +83,10 @@ def test_help_needs_no_image_library():
     code = "import sys; from pipeline import cli; print(sorted({'cv2', 'scipy', 'numpy'} & set(sys.modules)))"
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert told.stdout == "[]\n"
+
+
+def test_the_parent_of_all_children_loads_no_library_that_only_drawing_or_workbooks_need():
+    unneeded = {"matplotlib", "openpyxl", "scipy.interpolate", "scipy.optimize", "scipy.stats", "skimage", "sklearn"}
+    code = f"import sys; import pipeline.commands.age; print(sorted({unneeded} & set(sys.modules)))"
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert found.stdout == "[]\n"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import faulty_work
 import pytest
+from users_files import MINE, contents, lay, names
 
 from pipeline.commands.age import age
 from pipeline.commands.asked import Request
@@ -14,8 +15,6 @@ from pipeline.commands.triage import triage
 from pipeline.errors import RunError
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_file import FILE
-
-MINE = b"mine"
 
 
 def call(scans: Path, out: Path, **more) -> None:
@@ -43,20 +42,6 @@ def finished(scans, tmp_path_factory) -> Path:
     run = tmp_path_factory.mktemp("runs") / "run"
     call_and_triage(scans, run)
     return run
-
-
-def names(run: Path) -> list[str]:
-    return sorted(p.relative_to(run).as_posix() for p in run.rglob("*") if p.is_file())
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    return {name: (folder / name).read_bytes() for name in names(folder)}
-
-
-def lay(folder: Path, wanted: list[str]) -> None:
-    for name in wanted:
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_bytes(MINE)
 
 
 def test_a_folder_of_the_users_is_refused_whatever_its_files_are_called(scans, finished, tmp_path):

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 from command_line import called
+from users_files import MINE, contents, lay, names
 
-MINE = b"mine"
 BESIDE = (
     "{parent}/{name}.bak",
     "{parent}/.{name}.part",
@@ -40,20 +40,6 @@ INTO_THE_RUN: dict[str, Call] = {
     "show": lambda run, _: called("show", run),
     "age": lambda run, _: called("age", run.parent / "scans", "--out", run, "--excel", "--fresh"),
 }
-
-
-def names(folder: Path) -> list[str]:
-    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    return {name: (folder / name).read_bytes() for name in names(folder)}
-
-
-def lay(folder: Path, wanted: list[str]) -> None:
-    for name in wanted:
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_bytes(MINE)
 
 
 def beside(written: list[str]) -> list[str]:

@@ -9,7 +9,6 @@ each fish's probabilities and by the error matrix. Off: mean distance (mm) of th
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections import defaultdict
 
@@ -20,6 +19,7 @@ from pipeline.growth.ageing_error import AS_GIVEN, MATRIX, PROBABILITIES, under_
 from pipeline.growth.ages import ReadingError
 from pipeline.growth.curve_fit import CurveDemands
 from pipeline.growth.curves import VON_BERTALANFFY
+from tests.studies.asked import numbers
 
 TRUTH = np.array([600.0, 0.25, -0.4])
 DIES = 0.35
@@ -64,13 +64,8 @@ def drawn(random: np.random.Generator, n: int, p: np.ndarray, by_length: bool) -
     return out
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--simulations", type=int, default=100)
-    parser.add_argument("--fish", type=int, default=300)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    random = np.random.default_rng(options.seed)
+def main(simulations: int, fish: int, seed: int) -> int:
+    random = np.random.default_rng(seed)
     limits, years = CurveDemands(least_fish=10, draws=1, seed=1), np.arange(1.0, 11.0)
     true = VON_BERTALANFFY.length(years, TRUTH)
     fine = True
@@ -79,11 +74,11 @@ def main() -> int:
         p = matrix(low, high)
         for scatter, kind in SCATTER.items():
             off = defaultdict(list)
-            for _ in range(options.simulations):
-                fish = drawn(random, options.fish, p, bool(kind))
-                ways = ways_to_take_ages(fish, ReadingError(ages=AGES, counts=AGES, probability=p))
+            for _ in range(simulations):
+                aged = drawn(random, fish, p, bool(kind))
+                ways = ways_to_take_ages(aged, ReadingError(ages=AGES, counts=AGES, probability=p))
                 for name, ages in ways.items():
-                    u = under_ages(name, ages, fish, limits, 1, lambda: None)
+                    u = under_ages(name, ages, aged, limits, 1, lambda: None)
                     if u.curve.refused or u.mortality.survival.value is None:
                         continue
                     found = u.curve.values()
@@ -103,4 +98,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(**numbers(__doc__, simulations=100, fish=300, seed=1)))

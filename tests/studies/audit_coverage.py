@@ -1,6 +1,6 @@
 """How often the audit's intervals hold the truth, and how often its tests raise a false alarm.
 
-    python tests/studies/audit_coverage.py [--simulations 2000] [--seed 1]
+    python -m tests.studies.audit_coverage [--simulations 2000] [--seed 1]
 
 Not in CI: some minutes. Bones of known age are drawn over a stated grid; two readers count them with known error, so
 the true value of every figure is worked out from the probabilities, not estimated. Prints a row for each figure; exit
@@ -10,7 +10,6 @@ and the size of each 5 % test, over the grid, at most 5 % plus three standard er
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections import defaultdict
 from collections.abc import Callable
@@ -27,6 +26,7 @@ from pipeline.audit.people import among_people
 from pipeline.audit.precision import spread_of_each
 from pipeline.audit.triage_check import check_triage
 from pipeline.estimate import Estimate
+from tests.studies.asked import numbers
 
 BONES = (50, 100, 200, 500)
 ERROR = (0.03, 0.08, 0.18)  # chance to miscount a fish of middle age; two such readers agree on about 94, 85 and 69 %
@@ -208,19 +208,15 @@ def report(tally: Tally, title: str, passes: Callable[[str, list[float], int], b
     return fine
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--simulations", type=int, default=2000)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    rng = np.random.default_rng(options.seed)
+def main(simulations: int, seed: int) -> int:
+    rng = np.random.default_rng(seed)
     intervals, tests, alarms = Tally(), Tally(), Tally()
-    pairs(intervals, tests, options.simulations, rng)
-    beside_people(intervals, options.simulations, rng)
-    weighted(intervals, options.simulations, rng)
-    promised(intervals, options.simulations, rng)
-    ages_apart(tests, options.simulations, rng)
-    steady(alarms, options.simulations, rng)
+    pairs(intervals, tests, simulations, rng)
+    beside_people(intervals, simulations, rng)
+    weighted(intervals, simulations, rng)
+    promised(intervals, simulations, rng)
+    ages_apart(tests, simulations, rng)
+    steady(alarms, simulations, rng)
     held = report(
         intervals,
         "Share of 95 % intervals that hold the truth",
@@ -234,4 +230,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(**numbers(__doc__, simulations=2000, seed=1)))

@@ -8,13 +8,14 @@ its reason and every other scan read. Exit status 1 when not. Half a minute.
 
 from __future__ import annotations
 
-import argparse
 import csv
 import subprocess
 import sys
 import tempfile
 from itertools import cycle, islice
 from pathlib import Path
+
+from tests.studies.asked import numbers
 
 FAULTS = {"killed": "crashed", "exits": "crashed", "spins": "deadline", "sleeps": "deadline", "hogs": "memory"}
 """What a stand-in does (`tests/faults/faulty_work.py`), and the reason it must be refused with."""
@@ -25,17 +26,13 @@ LIMITS = (
 )
 
 
-def main() -> int:
+def main(scans: int, faults: int) -> int:
     """Print what was read and what was refused."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--scans", type=int, default=100, help="(default: %(default)s)")
-    options.add_argument("--faults", type=int, default=10, help="(default: %(default)s)")
-    given = options.parse_args()
-    wanted = {f"{kind}-{n}.png": FAULTS[kind] for n, kind in enumerate(islice(cycle(FAULTS), given.faults))}
+    wanted = {f"{kind}-{n}.png": FAULTS[kind] for n, kind in enumerate(islice(cycle(FAULTS), faults))}
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         (folder / "scans").mkdir()
-        for name in [*wanted, *(f"good-{n}.png" for n in range(given.scans - given.faults))]:
+        for name in [*wanted, *(f"good-{n}.png" for n in range(scans - faults))]:
             (folder / "scans" / name).write_bytes(name.encode())
         (folder / "limits.toml").write_text(LIMITS)
         run = subprocess.run(
@@ -48,10 +45,10 @@ def main() -> int:
             read = sum(1 for _ in csv.DictReader(table))
     print(run.stdout, end="")
     right = sum(refused.get(name) == reason for name, reason in wanted.items())
-    print(f"{read} read, {len(refused)} refused, {right} of {given.faults} with the right reason")
+    print(f"{read} read, {len(refused)} refused, {right} of {faults} with the right reason")
     fine = run.returncode == 0 and "Traceback" not in run.stderr and refused == wanted
-    return int(not fine or read != given.scans - given.faults)
+    return int(not fine or read != scans - faults)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(**numbers(__doc__, scans=100, faults=10)))

@@ -8,7 +8,6 @@ in fewer than 92 or more than 98 of a hundred, beyond what chance allows in so m
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections import defaultdict
 
@@ -21,6 +20,7 @@ from pipeline.growth.curve_fit import CurveDemands, curve_fit
 from pipeline.growth.curves import VON_BERTALANFFY
 from pipeline.growth.maturity import maturity
 from pipeline.growth.mortality import catch_curve
+from tests.studies.asked import numbers
 
 LINF, K, T0 = 600.0, 0.25, -0.4
 A50, SLOPE = 3.6, 1.6
@@ -79,20 +79,15 @@ def one(random: np.random.Generator, n: int, draws: int, hits: dict[str, list[bo
             hits["share of age 3 by the key"].append(share.proportion.low <= truth <= share.proportion.high)
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--simulations", type=int, default=300)
-    parser.add_argument("--draws", type=int, default=300)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    random = np.random.default_rng(options.seed)
+def main(simulations: int, draws: int, seed: int) -> int:
+    random = np.random.default_rng(seed)
     fine = True
     print(f"{'figure':28}" + "".join(f"{f'n {n}':>16}" for n in SIZES))
     table: dict[str, list[str]] = defaultdict(list)
     for n in SIZES:
         hits: dict[str, list[bool]] = defaultdict(list)
-        for _ in range(options.simulations):
-            one(random, n, options.draws, hits)
+        for _ in range(simulations):
+            one(random, n, draws, hits)
         for name, held in hits.items():
             share, chance = np.mean(held), 2 * np.sqrt(0.95 * 0.05 / len(held))
             good = LEAST - chance <= share <= MOST + chance
@@ -104,4 +99,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(**numbers(__doc__, simulations=300, draws=300, seed=1)))

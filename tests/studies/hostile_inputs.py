@@ -9,22 +9,18 @@ fifteen minutes on two cores; each part has a command of its own.
 
 from __future__ import annotations
 
-import argparse
 import sys
 
 from tests.studies import hostile_runs, hostile_scans, hostile_tables
+from tests.studies.account import Account
+from tests.studies.asked import numbers
 
 
-def main() -> int:
-    """Print the account."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    for name, many in (("files", 500), ("tables", 250), ("runs", 80), ("seed", 1)):
-        options.add_argument(f"--{name}", type=int, default=many, help="(default: %(default)s)")
-    given = options.parse_args()
-    scans = hostile_scans.account(given.files, given.seed)
-    tables = hostile_tables.account(given.tables, given.seed)
-    return (scans + tables + hostile_runs.account(given.runs, given.seed)).printed()
+def account(files: int, tables: int, runs: int, seed: int) -> Account:
+    """Of so many of each."""
+    parts = hostile_scans.account(files, seed), hostile_tables.account(tables, seed), hostile_runs.account(runs, seed)
+    return sum(parts, start=Account())
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(account(**numbers(__doc__, files=500, tables=250, runs=80, seed=1)).printed())

@@ -13,7 +13,6 @@ does not hold. Four minutes on two cores.
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import os
 import shutil
@@ -28,6 +27,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.studies.account import Account, Answer, ask
+from tests.studies.asked import numbers
 from tests.studies.hostile_scans import spoiled
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -184,14 +184,5 @@ def account(runs: int, seed: int) -> Account:
         return Account.of(answer for each in answers for answer in each)
 
 
-def main() -> int:
-    """Print the account."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--runs", type=int, default=120, help="(default: %(default)s)")
-    options.add_argument("--seed", type=int, default=1, help="(default: %(default)s)")
-    given = options.parse_args()
-    return account(given.runs, given.seed).printed()
-
-
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(account(**numbers(__doc__, runs=120, seed=1)).printed())

@@ -12,7 +12,6 @@ minute on two cores.
 
 from __future__ import annotations
 
-import argparse
 import hashlib
 import io
 import os
@@ -35,6 +34,7 @@ from pipeline.commands.simulate import simulate
 from pipeline.simulate.variety import Variety
 from pipeline.tables.tables import read_table
 from tests.studies.account import Account
+from tests.studies.asked import numbers
 
 NAMES = (
     *("-leading dash", "--out", "equals=sign", "two  spaces ", "дъска", "魚の骨", "e\u0301 decomposed", "a" * 200),
@@ -179,15 +179,6 @@ def account(files: int, seed: int) -> Account:
     return account
 
 
-def main() -> int:
-    """Print the account."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--files", type=int, default=1000, help="(default: %(default)s)")
-    options.add_argument("--seed", type=int, default=1, help="(default: %(default)s)")
-    given = options.parse_args()
-    return account(given.files, given.seed).printed()
-
-
 def disturbed(scans: Path, out: Path, restless: list[Path]) -> tuple[int, str]:
     """Exit status and all that is printed, while some files vanish and some change."""
     batch = subprocess.Popen(
@@ -233,4 +224,4 @@ def of_run(status: int, said: str, out: Path) -> Account:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(account(**numbers(__doc__, files=1000, seed=1)).printed())

@@ -11,7 +11,6 @@ refused; exit status 1 when any of it does not hold. Three minutes on two cores.
 
 from __future__ import annotations
 
-import argparse
 import io
 import sys
 import tempfile
@@ -24,6 +23,7 @@ import numpy as np
 import openpyxl
 
 from tests.studies.account import Account, Answer, ask
+from tests.studies.asked import numbers
 from tests.studies.hostile_scans import spoiled
 
 TESTS = Path(__file__).parents[1]
@@ -134,14 +134,5 @@ def account(tables: int, seed: int) -> Account:
         return Account.of(answers)
 
 
-def main() -> int:
-    """Print the account."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--tables", type=int, default=400, help="(default: %(default)s)")
-    options.add_argument("--seed", type=int, default=1, help="(default: %(default)s)")
-    given = options.parse_args()
-    return account(given.tables, given.seed).printed()
-
-
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(account(**numbers(__doc__, tables=400, seed=1)).printed())

@@ -9,7 +9,6 @@ and the pictures the same. Exit status 1 when they are not. Some three minutes o
 
 from __future__ import annotations
 
-import argparse
 import subprocess
 import sys
 import tempfile
@@ -20,6 +19,7 @@ import numpy as np
 
 from pipeline.commands.simulate import simulate
 from pipeline.simulate.variety import Variety
+from tests.studies.asked import numbers
 
 SCANS = 60
 
@@ -40,22 +40,18 @@ def results(out: Path) -> dict[str, bytes]:
     }
 
 
-def main() -> int:
+def main(kills: int, seed: int) -> int:
     """Print each kill and what came of it."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--kills", type=int, default=20, help="(default: %(default)s)")
-    options.add_argument("--seed", type=int, default=1, help="(default: %(default)s)")
-    given = options.parse_args()
-    random, same = np.random.default_rng(given.seed), 0
+    random, same = np.random.default_rng(seed), 0
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         drawn = folder / "drawn"
-        simulate(drawn, SCANS, given.seed, Variety(makes=["layered"], dpis=(300,), tray_share=0.0, levels=("clean",)))
+        simulate(drawn, SCANS, seed, Variety(makes=["layered"], dpis=(300,), tray_share=0.0, levels=("clean",)))
         began = time.monotonic()
         subprocess.run(command(drawn, folder / "undisturbed"), check=True, capture_output=True)
         whole = time.monotonic() - began
         wanted = results(folder / "undisturbed")
-        for kill in range(given.kills):
+        for kill in range(kills):
             out = folder / f"killed-{kill}"
             moment = float(random.uniform(0, whole))
             batch = subprocess.Popen(command(drawn, out), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -68,9 +64,9 @@ def main() -> int:
             same += alike
             when = "after its end" if ended else f"at {moment:4.1f} s"
             print(f"{when}: {'same' if alike else 'NOT THE SAME'}; {next(iter(again.stderr.splitlines()), '')}")
-    print(f"{same} of {given.kills} as undisturbed ({whole:.1f} s, {len(wanted)} files)")
-    return int(same < given.kills)
+    print(f"{same} of {kills} as undisturbed ({whole:.1f} s, {len(wanted)} files)")
+    return int(same < kills)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(**numbers(__doc__, kills=20, seed=1)))

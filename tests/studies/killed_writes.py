@@ -10,7 +10,6 @@ nothing is tried, and that is said. Exit status 1 when a run differs. Some three
 
 from __future__ import annotations
 
-import argparse
 import shutil
 import subprocess
 import sys
@@ -18,6 +17,8 @@ import tempfile
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+
+from tests.studies.asked import numbers
 
 WRITES = "pwrite64,fsync,fdatasync,rename,renameat,renameat2,mkdir,mkdirat,unlink,unlinkat,ftruncate"
 """Calls that change what is on the disk; plain write goes to terminals and pipes, too."""
@@ -55,13 +56,8 @@ def killed(scans: Path, out: Path, number: int, names: Sequence[str]) -> str:
     return calls[-1].replace(str(out.parent), "")[:70] if calls else ""
 
 
-def main() -> int:
+def main(first: int, last: int, at_once: int) -> int:
     """Print each kill and what came of it."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--first", type=int, default=1, help="(default: %(default)s)")
-    options.add_argument("--last", type=int, default=60, help="(default: %(default)s)")
-    options.add_argument("--at-once", type=int, default=2, help="runs beside each other (default: %(default)s)")
-    given = options.parse_args()
     if shutil.which("strace") is None:
         print("skipped: strace is not here, so no call can be killed; nothing was tried")
         return 0
@@ -73,8 +69,7 @@ def main() -> int:
             (scans / f"{name}.png").write_bytes(name.encode())
         names = [call.split("(")[0] for call in traced(scans, folder / "undisturbed")]
         wanted = results(folder / "undisturbed")
-
-        numbers = range(given.first, min(given.last, len(names)) + 1)
+        kills = range(first, min(last, len(names)) + 1)
 
         def tried(number: int) -> bool:
             out = folder / f"killed-{number}"
@@ -86,11 +81,11 @@ def main() -> int:
             shutil.rmtree(out, ignore_errors=True)
             return alike
 
-        with ThreadPoolExecutor(given.at_once) as threads:
-            same = sum(threads.map(tried, numbers))
-    print(f"{same} of {len(numbers)} as undisturbed ({len(wanted)} files, {len(names)} calls)")
-    return int(same < len(numbers))
+        with ThreadPoolExecutor(at_once) as threads:
+            same = sum(threads.map(tried, kills))
+    print(f"{same} of {len(kills)} as undisturbed ({len(wanted)} files, {len(names)} calls)")
+    return int(same < len(kills))
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(**numbers(__doc__, first=1, last=60, at_once=2)))

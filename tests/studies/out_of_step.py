@@ -10,7 +10,6 @@ it are not drawn. All are asked as a run would ask them.
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections import defaultdict
 
@@ -21,6 +20,7 @@ from pipeline.growth.increments import histories
 from pipeline.growth.suspects import LEAST_GAIN, best_fits
 from pipeline.growth.year_effects import chronology
 from pipeline.records import Captured
+from tests.studies.asked import numbers
 
 YEAR_EFFECTS = (0.1, 0.2, 0.3)
 NOISE = (0.15, 0.2, 0.25, 0.3)
@@ -91,14 +91,8 @@ def miscounted(random: np.random.Generator, marks: np.ndarray) -> tuple[str, np.
     return kind, None
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--waters", type=int, default=20)
-    parser.add_argument("--fish", type=int, default=120)
-    parser.add_argument("--gain", type=float, default=LEAST_GAIN, help="from which a bone is listed")
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    random = np.random.default_rng(options.seed)
+def main(waters: int, fish: int, gain: float, seed: int) -> int:
+    random = np.random.default_rng(seed)
     met = []
     print(
         f"{'year effect':>11} {'noise':>6} {'found':>6} {'accused':>8} {'gain at 2 %':>12} {'found then':>11}   by kind"
@@ -106,19 +100,19 @@ def main() -> int:
     for effect in YEAR_EFFECTS:
         for noise in NOISE:
             gains: dict[str, list[float]] = defaultdict(list)
-            for _ in range(options.waters):
-                fish, wrong = one_water(random, options.fish, effect, noise)
-                grown, _ = histories(fish)
+            for _ in range(waters):
+                grown_fish, wrong = one_water(random, fish, effect, noise)
+                grown, _ = histories(grown_fish)
                 for s in best_fits(grown, chronology("walleye", "a", grown)):
                     gains[wrong.get(s.grown.fish.fish, "right")].append(s.gain)
             right = np.array(gains["right"])
             off = np.concatenate([gains[kind] for kind in KINDS])
             at = max(float(np.quantile(right, 1 - FALSE_ALARMS)), 0.0)
-            found, accused, then = np.mean(off >= options.gain), np.mean(right >= options.gain), np.mean(off > at)
+            found, accused, then = np.mean(off >= gain), np.mean(right >= gain), np.mean(off > at)
             if effect == 0.2:
                 met.append(found >= FOUND and accused <= FALSE_ALARMS)
             kinds = ", ".join(
-                f"{kind} {np.mean(np.array(gains[kind]) >= options.gain):.2f} of {len(gains[kind])}" for kind in KINDS
+                f"{kind} {np.mean(np.array(gains[kind]) >= gain):.2f} of {len(gains[kind])}" for kind in KINDS
             )
             print(f"{effect:11} {noise:11} {found:11.2f} {accused:11.3f} {at:11.2f} {then:11.2f}   {kinds}")
     print(f"four in ten found at two in a hundred accused, for 0.2: {['no', 'yes'][all(met)]} ({met})")
@@ -126,4 +120,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(**numbers(__doc__, waters=20, fish=120, gain=LEAST_GAIN, seed=1)))
