@@ -12,7 +12,10 @@ from typing import Annotated
 
 import typer
 
-from pipeline.errors import Interrupted, OpercleError
+from pipeline.command_line.failures import in_words
+from pipeline.command_line.help_page import CommandWithHelp
+from pipeline.command_line.number_options import share, whole_number
+from pipeline.errors import Interrupted
 
 app = typer.Typer(
     help="Counts the winters on scans of walleye, yellow perch and sauger opercles, and says which bones a person must "
@@ -47,7 +50,7 @@ def opercle(
     """Keeps `age` and the other commands by name, even while there is only one."""
 
 
-@app.command(epilog="Example:  opercle age scans/ --specimens specimens.csv --out run-2026")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle age scans/ --specimens specimens.csv --out run-2026")
 def age(
     scans: Annotated[
         list[Path],
@@ -61,7 +64,8 @@ def age(
     ] = None,
     settings: SettingsFiles = None,
     workers: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Scans read at a time. Default: all cores.")
+        int | None,
+        typer.Option(metavar="N", parser=whole_number(1), help="Scans read at a time; usually one a core."),
     ] = None,
     cluster: Annotated[
         str,
@@ -84,10 +88,11 @@ def age(
         bool, typer.Option("--check", help="Read tables, settings and scan headers, say what would be done, and stop.")
     ] = False,
     excel: Annotated[
-        bool, typer.Option("--excel", help="Write OUT/ages.xlsx too: ages, fish, refused scans, meaning of all codes.")
+        bool,
+        typer.Option("--excel", help="Write FOLDER/ages.xlsx too: ages, fish, refused scans, what codes mean."),
     ] = False,
 ) -> None:
-    """Count the annuli on every scan: one row a bone in OUT/ages.csv. Goes on where an earlier call stopped."""
+    """Count the annuli on every scan: one row a bone in FOLDER/ages.csv. Goes on where an earlier call stopped."""
     from pipeline.batch.isolate import cores
     from pipeline.commands.age import age
     from pipeline.commands.asked import Request
@@ -114,14 +119,15 @@ def age(
         _print(line)
 
 
-@app.command(epilog="Example:  opercle enter run-2026 readings.csv")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle enter run-2026 readings.csv")
 def enter(
     run: RunFolder,
     files: Annotated[
         list[Path], typer.Argument(metavar="FILE", help="Tables of readings, or of corrections (CSV or .xlsx).")
     ],
     workers: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Pictures drawn at a time. Default: all cores.")
+        int | None,
+        typer.Option(metavar="N", parser=whole_number(1), help="Pictures drawn at a time; usually one a core."),
     ] = None,
 ) -> None:
     """Enter people's readings and corrections into a run: final ages and queue follow. A row is only added once."""
@@ -132,7 +138,7 @@ def enter(
         _print(line)
 
 
-@app.command(epilog="Example:  opercle audit readings.csv --run run-2026 --reference Ann")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle audit readings.csv --run run-2026 --reference Ann")
 def audit(
     readings: Annotated[list[Path], typer.Argument(metavar="READINGS", help="Tables of readings (CSV or .xlsx).")],
     run: Annotated[
@@ -142,11 +148,12 @@ def audit(
         str | None,
         typer.Option(
             metavar="READER",
-            help="Reader to hold all others against; or median (default) or mode.",
+            help="Reader to hold all others against; or median, as usual, or mode.",
         ),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(metavar="FOLDER", help="Folder for the results. Default: RUN/audit or ./audit.")
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Folder for the results; usually RUN/audit, or ./audit."),
     ] = None,
 ) -> None:
     """Compare readers with each other, and with the machine: precision, bias, drift."""
@@ -155,22 +162,23 @@ def audit(
     _print(audit(readings, run or [], reference, out))
 
 
-@app.command(epilog="Example:  opercle triage run-2026 --most 50 --pack to-read")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle triage run-2026 --most 50 --pack to-read")
 def triage(
     run: RunFolder,
     max_error: Annotated[
         float | None,
         typer.Option(
             metavar="SHARE",
-            min=0,
-            max=1,
-            help="Share of wrong counts that may be expected among the bones nobody reads. Default, without --most: "
-            "accepted_error of the run's settings, 0.02 as shipped.",
+            parser=share,
+            help="Share of wrong counts, from 0 to 1, that may be expected among the bones nobody reads. Without this "
+            "and without --most: accepted_error of the run's settings, 0.02 as shipped.",
         ),
     ] = None,
     most: Annotated[
         int | None,
-        typer.Option(metavar="N", min=0, help="Bones there is time for; with --max-error the shorter queue."),
+        typer.Option(
+            metavar="N", parser=whole_number(0), help="Bones there is time for; --max-error may ask for fewer."
+        ),
     ] = None,
     pack: Annotated[
         Path | None,
@@ -192,7 +200,7 @@ def triage(
         _print(line)
 
 
-@app.command(epilog="Example:  opercle report run-2026")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle report run-2026")
 def report(run: RunFolder) -> None:
     """Make RUN/report.html again from what is stored: the run as a whole, what to do next, and every bone."""
     from pipeline.commands.report import report
@@ -200,19 +208,25 @@ def report(run: RunFolder) -> None:
     _print(str(report(run, _say)))
 
 
-@app.command(epilog="Example:  opercle desk run-2026")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle desk run-2026")
 def desk(
     run: RunFolder,
     scans: Annotated[
         list[Path] | None, typer.Option(metavar="FOLDER", help="Folder of the scans, where they were moved; repeats.")
     ] = None,
     port: Annotated[
-        int, typer.Option(metavar="PORT", min=0, max=65535, help="Port of the page; 0 takes any that is free.")
+        int,
+        typer.Option(
+            metavar="PORT",
+            parser=whole_number(0, 65535),
+            help="Usually 8230; 0 takes any port that is free.",
+        ),
     ] = 8230,
     host: Annotated[
         str,
         typer.Option(
-            metavar="ADDRESS", help="Another address than this machine's own; asks for a token. Read the caution first."
+            metavar="ADDRESS",
+            help="Usually 127.0.0.1, this machine alone; any other asks for a token. Read the caution.",
         ),
     ] = "127.0.0.1",
 ) -> None:
@@ -222,7 +236,7 @@ def desk(
     desk(run, scans or (), host, port, _say, _print)
 
 
-@app.command(epilog="Example:  opercle show run-2026")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle show run-2026")
 def show(run: RunFolder) -> None:
     """Say in ten lines what a run is: scans, bones, fish, dates, flags, readings, queue."""
     from pipeline.commands.show import show
@@ -231,7 +245,7 @@ def show(run: RunFolder) -> None:
         _print(line)
 
 
-@app.command(epilog="Example:  opercle refit run-2026 readings.csv --out our-lake.toml")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle refit run-2026 readings.csv --out our-lake.toml")
 def refit(
     run: RunFolder,
     readings: Annotated[
@@ -249,7 +263,7 @@ def refit(
         _print(line)
 
 
-@app.command(epilog="Example:  opercle growth run-2026 older-ages.csv --out growth-2026")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle growth run-2026 older-ages.csv --out growth-2026")
 def growth(
     source: Annotated[
         list[Path],
@@ -260,7 +274,8 @@ def growth(
         typer.Option(metavar="FILE", help="Table of fish that were only measured; they get ages by the key."),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(metavar="FOLDER", help="Folder for the results. Default: RUN/growth or ./growth.")
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Folder for the results; usually RUN/growth, or ./growth."),
     ] = None,
     settings: SettingsFiles = None,
 ) -> None:
@@ -271,11 +286,14 @@ def growth(
         _print(line)
 
 
-@app.command(epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
+@app.command(cls=CommandWithHelp, epilog="Example:  opercle simulate practice/ --n 20 --seed 7")
 def simulate(
     out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder for the drawn scans and tables: new or empty.")],
-    n: Annotated[int, typer.Option(metavar="N", min=1, help="How many bones.")] = 20,
-    seed: Annotated[int, typer.Option(metavar="SEED", min=0, help="The same seed draws the same bones.")] = 0,
+    n: Annotated[int, typer.Option(metavar="N", parser=whole_number(1), help="Bones to draw, usually 20.")] = 20,
+    seed: Annotated[
+        int,
+        typer.Option(metavar="SEED", parser=whole_number(0), help="The same number draws the same bones; usually 0."),
+    ] = 0,
 ) -> None:
     """Draw bones with known marks, to practise on: scans, specimens.csv and truth.csv."""
     from pipeline.commands.simulate import simulate
@@ -307,42 +325,12 @@ def main() -> None:
         if end.code == Interrupted.exit_status:
             _say("stopped; nothing that was finished is lost")
         raise
-    except OpercleError as e:
-        _say(str(e))
-        sys.exit(e.exit_status)
-    except ImportError as e:
-        _say(_missing_library(e))
-        sys.exit(1)
     except BrokenPipeError:  # nobody takes the results
         sys.exit(1)
-    except RecursionError:
-        _say("a settings file or a table nests groups too deeply to be read; write it without groups within groups")
-        sys.exit(1)
-    except MemoryError:
-        _say("out of memory; close other programs, or give fewer --workers")
-        sys.exit(1)
-    except OSError as e:
-        _say(
-            f"{e.filename or 'a file'}: {e.strerror or e}; nothing that was finished is lost, see to it and start again"
-        )
-        sys.exit(1)
-    except Exception as e:  # a fault of the program: the place is what its makers need
-        _say(f"a fault of this program ({type(e).__name__}: {e}) {_place(e)}; please report this line")
-        sys.exit(1)
-
-
-def _missing_library(error: ImportError) -> str:
-    text = str(error)
-    if "libGL" in text or "libgthread" in text or "libglib" in text:
-        return f"a system library is missing ({text}); on Debian or Ubuntu: apt-get install libgl1 libglib2.0-0"
-    return f"a part of the installation is missing ({text}); install opercle again"
-
-
-def _place(error: BaseException) -> str:
-    trace = error.__traceback__
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    return "" if trace is None else f"in {Path(trace.tb_frame.f_code.co_filename).name} line {trace.tb_lineno}"
+    except Exception as e:
+        line, status = in_words(e)
+        _say(line)
+        sys.exit(status)
 
 
 if __name__ == "__main__":

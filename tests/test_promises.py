@@ -32,7 +32,8 @@ TREES = {name: ast.parse(text) for name, text in MODULES.items()}
 ROOMS = (
     "start",
     "first_instants",
-    "cli", "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
+    "cli", "command_line",
+    "commands", "desk", "pages", "learn", "run", "batch", "pictures", "audit", "growth", "together", "counting",
     "bone", "tables", "scans", "simulate", "settings", "codes", "fish_records",
     "records", "estimate", "names", "regular_files", "threads", "errors",
 )  # fmt: skip
@@ -127,7 +128,11 @@ def test_only_the_ledger_speaks_sql_and_only_the_command_line_takes_options():
     sql = re.compile(r'"(SELECT|INSERT|UPDATE|DELETE|PRAGMA|BEGIN) ')
     speak = {m for m, text in MODULES.items() if sql.search(text)}
     assert {m for m in speak if not m.startswith("pipeline/run/ledger")} == {"pipeline/run/run_lock.py"}
-    assert {m for m in MODULES for where, _ in imports(m) if where.split(".")[0] == "typer"} == {"pipeline/cli.py"}
+    assert {m for m in MODULES for where, _ in imports(m) if where.split(".")[0] == "typer"} == {
+        "pipeline/cli.py",
+        "pipeline/command_line/help_page.py",
+        "pipeline/command_line/number_options.py",
+    }
 
 
 def test_modules_are_short():

@@ -27,19 +27,45 @@ def ended(monkeypatch, capsys, error: BaseException) -> tuple[object, str, str]:
     return end.value.code, out, err
 
 
+def shown(*arguments: str) -> str:
+    told = CliRunner().invoke(cli.app, arguments, prog_name="opercle")
+    assert told.exit_code == 0
+    return told.stdout
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_shows_one_worked_example(command):
-    told = CliRunner().invoke(cli.app, [command, "--help"])
-    assert told.exit_code == 0
-    assert told.stdout.count(f"opercle {command} ") >= 1
-    assert told.stdout.count("Example:") == 1
+    page = shown(command, "--help")
+    assert page.count(f"opercle {command} ") >= 1
+    assert page.count("Example:") == 1
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_options_name_what_to_write_and_not_a_type_of_the_program(command):
-    told = CliRunner().invoke(cli.app, [command, "--help"])
-    options = told.stdout.split("Options:", 1)[1]
-    assert not re.search(r"<[a-z]", options)
+def test_help_names_what_to_write_and_no_kind_or_bound_of_the_program(command):
+    assert not re.search(r"<[a-zA-Z]|list\[|[<>]=|\{", shown(command, "--help"))
+
+
+def test_usage_names_what_must_be_given_and_the_list_of_commands_cuts_no_sentence():
+    assert "Usage: opercle age SCANS... --out FOLDER [OPTIONS]" in shown("age", "--help")
+    assert "Usage: opercle refit RUN READINGS --out FILE [OPTIONS]" in shown("refit", "--help")
+    everything = shown("--help")
+    assert all(f"\n  {command} " in everything for command in COMMANDS)
+    assert "..." not in everything.split("Commands:")[1]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["age", "scans", "--out", "x", "--workers", "0"], "'0' is not a whole number of at least 1."),
+        (["age", "scans", "--out", "x", "--workers", "two"], "'two' is not a whole number of at least 1."),
+        (["desk", "run", "--port", "65536"], "'65536' is not a whole number from 0 to 65535."),
+        (["triage", "run", "--max-error", "nan"], "'nan' is not a share from 0 to 1, as 0.02 for two in a hundred."),
+        (["triage", "run", "--max-error", "2 %"], "'2 %' is not a share from 0 to 1, as 0.02 for two in a hundred."),
+    ],
+)
+def test_a_number_that_cannot_be_is_named_with_what_it_may_be(arguments, says):
+    told = CliRunner().invoke(cli.app, arguments)
+    assert (told.exit_code, says in told.output) == (2, True)
 
 
 @pytest.mark.parametrize(
