@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from pipeline.records import Age
 from pipeline.run.placing import Placed
 
-_MOST_TRAYS = 10
+_MOST_NAMED = 10
+"""Trays, or bones, of one line."""
 CAUTION = (
     "ages are estimates: compare the tray sheets with your list first, have people read the flagged bones and a share "
     "of the others, and follow your local rules before you act on them"
@@ -37,6 +38,8 @@ class Accounts:
     """Bones by reason, the commonest first."""
     trays: tuple[str, ...] = ()
     """Trays with more or fewer bones than the table says, in words."""
+    without_row: tuple[str, ...] = ()
+    """Bones found in places that the table skips, on other trays, and scans that it does not name, in words."""
     sheets: int = 0
     """Trays that have a sheet to compare with the list."""
 
@@ -65,8 +68,12 @@ class Accounts:
         if self.changed:
             lines.append(f"ages changed since the last call {self.changed}: see changes.csv")
         if self.trays:
-            more = f" and {len(self.trays) - _MOST_TRAYS} more" if len(self.trays) > _MOST_TRAYS else ""
-            lines.append(f"trays that do not match the table: {'; '.join(self.trays[:_MOST_TRAYS])}{more}")
+            lines.append(f"trays that do not match the table: {_some(self.trays)}")
+        if self.without_row:
+            lines.append(
+                f"bones without a row in the table {len(self.without_row)}: {_some(self.without_row)} "
+                "(left out on purpose, or is a row lost?)"
+            )
         lines.append(CAUTION)
         first = (
             f"compare tray_ids/ with your list ({self.sheets} tray{'s' * (self.sheets > 1)}), then "
@@ -75,6 +82,11 @@ class Accounts:
         )
         lines.append(f"next: {first}opercle triage {run}")
         return tuple(lines)
+
+
+def _some(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    return f"{'; '.join(names[:_MOST_NAMED])}{more}"
 
 
 def reasons_by_number(ages: Iterable[Age]) -> dict[str, int]:
@@ -89,3 +101,10 @@ def trays_in_doubt(placed: Sequence[Placed], ages: Sequence[Age], promised: Mapp
         p.specimen.scan for p, age in zip(placed, ages, strict=True) if "tray-mismatch" in age.reasons
     )
     return tuple(f"{scan} ({found[scan]} found, {promised.get(scan, 0)} in the table)" for scan in doubtful)
+
+
+def bones_without_row(placed: Sequence[Placed]) -> tuple[str, ...]:
+    """Bones that the table does not name although it says how many the scan has, or names other scans alone."""
+    return tuple(
+        f"{p.specimen.scan} bone {p.specimen.bone}" for p in placed if p.around.unlisted and not p.around.tray_mismatch
+    )

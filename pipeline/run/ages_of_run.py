@@ -12,7 +12,7 @@ from pipeline.batch.batch import Workplace
 from pipeline.codes import REFUSALS
 from pipeline.records import Age, Reading, Refusal, Specimen
 from pipeline.run import placing, versions
-from pipeline.run.accounts import Accounts, reasons_by_number, trays_in_doubt
+from pipeline.run.accounts import Accounts, bones_without_row, reasons_by_number, trays_in_doubt
 from pipeline.run.changes import changes
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_ages import AgedBone, Call
@@ -74,6 +74,7 @@ def age_run(
         unreadable=len(ages) - aged, review=sum(a.review for a in ages), changed=len({c.specimen for c in changed}),
         unsure_age_classes=sum(a.age_class_probability is not None and a.age_class_probability < least for a in ages),
         reasons=reasons_by_number(ages), trays=trays_in_doubt(placed, ages, wanted),
+        without_row=bones_without_row(placed),
         sheets=sum(n > 1 or wanted.get(scan, n) != n for scan, n in found.items()),
     )  # fmt: skip
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 
 from pipeline.records import BoneReading, Refusal, Specimen
+from pipeline.run.accounts import bones_without_row
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.placing import place, promised
 from pipeline.together.review import Circumstances
@@ -84,3 +85,14 @@ def test_a_bone_that_no_row_names_says_so_only_where_there_is_a_table():
 
 def test_what_is_promised_is_the_highest_position():
     assert promised([row("a"), row("c", bone=4), row("x", scan="u.png")]) == {"t.png": 4, "u.png": 1}
+
+
+def test_bones_in_places_that_the_table_skips_are_named_at_the_end_and_bones_of_a_mismatched_tray_by_their_tray():
+    readings = {
+        "skips.png": bones("skips.png", 3),
+        "more.png": bones("more.png", 2),
+        "other.png": bones("other.png", 1),
+    }
+    rows = [row("a", "skips.png"), row("b", "skips.png", 3), row("c", "more.png")]
+    assert bones_without_row(place(rows, readings, {})) == ("other.png bone 1", "skips.png bone 2")
+    assert bones_without_row(place([], readings, {})) == ()
