@@ -74,7 +74,7 @@ def headline(statements: Sequence[Statement]) -> str:
     """The answer in one line: what speaks for these ages, what against them, what is left open."""
     said = {weight: [s.topic.lower() for s in statements if s.weight == weight] for weight in ("good", "bad", "open")}
     parts = [
-        f"{word}: {listed(said[weight])}."
+        f"{word}: {'; '.join(said[weight])}."
         for weight, word in (("bad", "Against"), ("good", "In favour"), ("open", "Left open by these readings"))
         if said[weight]
     ]
