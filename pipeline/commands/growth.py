@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tqdm import tqdm
@@ -26,6 +26,7 @@ from pipeline.settings.whole import Settings
 from pipeline.tables import error_matrix_table, own_folder
 from pipeline.tables.fish_tables import LengthsTable, read_fish, read_lengths
 from pipeline.tables.run_fish import read_run_fish
+from pipeline.tables.spellings import first_spellings
 from pipeline.tables.tables import Column, table_text
 
 FIGURES, PAGE, WITH_AGES = "growth.json", "growth.html", "lengths_with_ages.csv"
@@ -68,7 +69,7 @@ def growth(sources: Sequence[Path], lengths: Path | None, out: Path | None, sett
     own_folder.check(folder, _WHAT)
     chosen = read_settings(settings)
     fish, accounts = _fish(sources, chosen)
-    table = read_lengths(lengths, chosen) if lengths else None
+    table = _lengths(lengths, chosen, fish) if lengths else None
     matrix = _matrix(runs, say)
     choices = {species: choices_of(chosen, species) for species in sorted({f.species for f in fish})}
     with tqdm(total=draws(fish, choices, matrix), desc="draws", unit="draw", disable=None) as bar:
@@ -101,8 +102,17 @@ def _fish(sources: Sequence[Path], settings: Settings) -> tuple[list[Fish], tupl
             lines += error.faults
     if lines:
         raise TableError(lines)
+    waters = first_spellings(sorted(f.water for f in fish))  # in one order, however the tables were given
+    fish = [replace(f, water=waters[f.water]) for f in fish]
     _check_doubled(fish)
     return fish, tuple(accounts)
+
+
+def _lengths(path: Path, settings: Settings, fish: Sequence[Fish]) -> LengthsTable:
+    """Fish that were only measured, their waters spelled as those of the fish with ages."""
+    table = read_lengths(path, settings)
+    waters = first_spellings([*(f.water for f in fish), *(r.water for r in table.rows)])
+    return replace(table, rows=tuple(replace(r, water=waters[r.water]) for r in table.rows))
 
 
 def _check_doubled(fish: Sequence[Fish]) -> None:

@@ -40,7 +40,8 @@ def show(run: Path) -> tuple[str, ...]:
     fish = len({a.specimen.fish for a in ages})
     reasons = reasons_by_number(a.age for a in ages)
     why = ", ".join(f"{code} {n}" for code, n in list(reasons.items())[:_MOST])
-    counted = ", ".join(f"{name} ({n})" for name, n in readers.most_common(_MOST)) or "nobody"
+    counted = ", ".join(f"{name} ({n})" for name, n in readers.most_common(_MOST))
+    by_whom = f"readings {readers.total()} by {counted}" if readers else "no readings yet"
     people = f"corrected bones {corrections}; final counts by people {by_people}"
     return (
         f"run {run.resolve().name}, made with opercle {version}, settings {made_with}",
@@ -49,7 +50,7 @@ def show(run: Path) -> tuple[str, ...]:
         f"species {_named(a.specimen.species for a in ages)}; waters {_named(a.specimen.water for a in ages)}",
         f"captured {f'{dates[0]} to {dates[-1]}' if dates else 'not known'}",
         f"for a person to look at {sum(a.age.review for a in ages)}{f', because of {why}' if why else ''}",
-        f"readings {readers.total()} by {counted}; {people}",
+        f"{by_whom}; {people}",
         f"queue {len(queue)}, of these read {len(set(queue) & read)}" if queue else "no queue yet: opercle triage",
         f"ages last changed by call {last.number} ({last.command}, {last.finished})" if last else "ages never changed",
         f"results in {run / 'ages.csv'}, {run / 'fish.csv'}, {run / 'report.html'}",

@@ -14,8 +14,8 @@ from pipeline.tables.cells import RowCells
 from pipeline.tables.dates import dates
 from pipeline.tables.faults import Faults
 from pipeline.tables.given_table import GivenRow, read_given_table, table_path
-from pipeline.tables.specimen_remarks import names_of_species
 from pipeline.tables.specimens import CONDITION, LEAST_MEDIAN_MM, MATURITY_WORDS, SEX_WORDS, WEIGHT_G
+from pipeline.tables.spellings import names_of_species
 
 REQUIRED = ("fish", "species", "water", "age_class", "length_mm")
 OPTIONAL = ("sex", "maturity", "captured", "weight_g", "length_type", "counted_by", "review")

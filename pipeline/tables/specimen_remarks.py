@@ -1,20 +1,20 @@
-"""Names of species as people write them, and what is odd about a table of specimens without being a fault."""
+"""What is odd about a table of specimens without being a fault."""
 
 from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 from pipeline.records import Specimen
 from pipeline.settings.whole import Settings
 from pipeline.tables.faults import Faults, named_rows
+from pipeline.tables.spellings import first_spellings, folded
 
 _ALIKE = 0.8
 """Likeness of two names (0 to 1) from which the one may be a slip of the other."""
 _OF_A_FISH: dict[str, Callable[[Specimen], str]] = {
-    "species": lambda s: s.species.casefold(),
-    "water": lambda s: s.water.casefold(),
+    "species": lambda s: folded(s.species),
+    "water": lambda s: folded(s.water),
     "captured": lambda s: str(s.captured or ""),
     "length_mm": lambda s: "" if s.length_mm is None else f"{s.length_mm:g}",
     "weight_g": lambda s: "" if s.weight_g is None else f"{s.weight_g:g}",
@@ -24,36 +24,21 @@ _OF_A_FISH: dict[str, Callable[[Specimen], str]] = {
 """What all bones of one fish share."""
 
 
-def named_species(rows: Sequence[Specimen], settings: Settings) -> list[Specimen]:
-    """The rows with species under the names that the settings give for their other names."""
-    name = names_of_species(settings)
-    return [replace(s, species=name(s.species)) for s in rows]
-
-
-def names_of_species(settings: Settings) -> Callable[[str], str]:
-    """What gives a species the name that the settings have for it; a name they do not know stays."""
-    others = {folded(name): species for name, species in settings.other_names.items()}
-    return lambda species: others.get(folded(species), species)
-
-
-def folded(name: str) -> str:
-    """A name without what people vary: case, and blanks, hyphens or underscores between words."""
-    return " ".join(name.replace("-", " ").replace("_", " ").split()).casefold()
-
-
 def remark_on_species(rows: Sequence[tuple[int, Specimen]], settings: Settings, faults: Faults) -> None:
     """Say which species are nearly, but not quite, those of the settings. `rows` are (row, specimen)."""
     known = [*settings.species, *settings.other_names]
     unknown: dict[str, list[int]] = {}
+    spelled: dict[str, str] = {}
     for row, specimen in rows:
-        name = specimen.species.strip()
-        if name and not settings.knows(name) and folded(name) not in map(folded, settings.other_names):
+        name = folded(specimen.species)
+        if name and name not in map(folded, known):
+            spelled.setdefault(name, specimen.species)
             unknown.setdefault(name, []).append(row)
     for name, numbers in unknown.items():
-        near = difflib.get_close_matches(folded(name), known, n=1, cutoff=_ALIKE)
+        near = difflib.get_close_matches(name, known, n=1, cutoff=_ALIKE)
         if near:
             faults.remark(
-                f"the species {name} in {named_rows(numbers)} has no settings; did you mean {near[0]}? "
+                f"the species {spelled[name]} in {named_rows(numbers)} has no settings; did you mean {near[0]}? "
                 "Correct the table, or the general settings apply"
             )
 
@@ -69,3 +54,15 @@ def remark_on_fish(rows: Sequence[tuple[int, Specimen]], faults: Faults) -> None
                     f"the bones of fish {specimen.fish} in rows {other_row} and {row} have different {column} "
                     f"({value(other)}, {value(specimen)}); check that they are of one fish"
                 )
+
+
+def remark_on_spellings(column: str, rows: Sequence[tuple[int, str]], faults: Faults) -> None:
+    """Say which names stand in several spellings. `rows` are (row, name as written)."""
+    first = first_spellings(name for _, name in rows)
+    others: dict[str, dict[str, list[int]]] = {}
+    for row, name in rows:
+        if name != first[name]:
+            others.setdefault(first[name], {}).setdefault(name, []).append(row)
+    for name, written in others.items():
+        also = ", ".join(f"{other} in {named_rows(numbers)}" for other, numbers in written.items())
+        faults.remark(f"the {column} {name} is also written {also}; taken as one")

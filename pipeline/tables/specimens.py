@@ -16,7 +16,8 @@ from pipeline.tables.cells import RowCells
 from pipeline.tables.dates import dates
 from pipeline.tables.faults import Faults
 from pipeline.tables.given_table import read_given_table, table_path
-from pipeline.tables.specimen_remarks import named_species, remark_on_fish, remark_on_species
+from pipeline.tables.specimen_remarks import remark_on_fish, remark_on_species, remark_on_spellings
+from pipeline.tables.spellings import with_one_spelling
 
 
 def _meanings(words: dict[str, str]) -> dict[str, str]:
@@ -118,9 +119,10 @@ def read_specimens(
     faults.check()
     _check_scans(absent, specimens, scans, faults)
     faults.check()
-    specimens = named_species(specimens, settings) if settings else specimens
     if settings:
         remark_on_species([(row.row_number, s) for row, s in cells], settings, faults)
+        specimens = with_one_spelling(specimens, settings)
+    remark_on_spellings("water", [(row.row_number, s.water) for row, s in cells], faults)
     remark_on_fish([(row.row_number, s) for row, s in cells], faults)
     remarks = tuple(faults.remarks)
     numbers = {s.specimen: row.row_number for row, s in cells}

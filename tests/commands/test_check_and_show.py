@@ -153,7 +153,7 @@ def test_show_tells_a_run_in_ten_lines(first):
     assert len(lines) == 10
     assert lines[1] == "scans 3 = read 3 + refused 0"
     assert lines[2] == "bones 7 = aged 7 + unreadable 0, of 6 fish"
-    assert lines[6].startswith("readings 0 by nobody")
+    assert lines[6].startswith("no readings yet; corrected bones 0")
 
 
 def test_show_of_no_run_is_a_line(tmp_path):

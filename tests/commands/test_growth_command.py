@@ -199,6 +199,15 @@ def test_a_run_and_a_table_go_together_and_their_accounts_add_up(tmp_path, table
     assert "Lake Orrin: fish 80 = with an age 80" in printed
 
 
+def test_a_water_in_several_spellings_is_one_water_in_all_tables(table, quick, tmp_path):
+    rows = [row.replace("Lake Orrin", "lake_orrin") if n % 4 else row for n, row in enumerate(walleye())]
+    lengths = table(["Walleye,LAKE ORRIN,300"], "lengths.csv", "species,water,length_mm")
+    out = tmp_path / "out"
+    assert called("growth", table(rows), "--lengths", lengths, "--out", out, "--settings", quick)[0] == 0
+    assert {g["water"] for g in figures(out)["groups"]} == {"Birch Narrows", "Lake Orrin"}
+    assert {r["water"] for r in rows_of(out / "ages_of_lengths.csv")} == {"Lake Orrin"}
+
+
 def test_a_person_who_counted_otherwise_did_not_mean_the_machines_marks(tmp_path):
     run = run_of(tmp_path)
     path = run / "fish.csv"

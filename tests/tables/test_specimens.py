@@ -183,12 +183,25 @@ def test_other_names_of_species_in_the_settings_are_understood_and_slips_are_sai
         encoding="utf-8",
     )
     found = read_specimens(tmp_path / "t.csv", REFS, read_settings([str(tmp_path / "s.toml")]))
-    assert [r.species for r in found.rows] == ["yellow perch", "walleye", "Waleye", "waleye", "Walleye"]
+    assert [r.species for r in found.rows] == ["yellow perch", "walleye", "Waleye", "Waleye", "walleye"]
     cure = "Correct the table, or the general settings apply"
     assert [r.split(": ", 1)[1] for r in found.remarks] == [
-        f"the species Waleye in row 4 has no settings; did you mean walleye? {cure}",
-        f"the species waleye in row 5 has no settings; did you mean walleye? {cure}",
+        f"the species Waleye in rows 4, 5 has no settings; did you mean walleye? {cure}",
     ]
+
+
+def test_a_water_or_a_species_in_several_spellings_is_one_and_that_is_said(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text(
+        "specimen,scan,species,water\nB1,a.tif,WALLEYE,Lake Orrin\nB2,b.tif,Walleye,lake  orrin\n"
+        "B3,c.tif,Arctic char,LAKE ORRIN\nB4,d.tif,arctic-char,Lake Orrin\nB5,M\u00fcggel.png,walleye,Sedge Lake\n",
+        encoding="utf-8",
+    )
+    found = read_specimens(tmp_path / "t.csv", REFS, read_settings())
+    assert [r.species for r in found.rows] == ["walleye", "walleye", "Arctic char", "Arctic char", "walleye"]
+    assert [r.water for r in found.rows] == ["Lake Orrin"] * 4 + ["Sedge Lake"]
+    assert found.remarks == (
+        "t.csv: the water Lake Orrin is also written lake  orrin in row 3, LAKE ORRIN in row 4; taken as one",
+    )
 
 
 def test_bones_of_one_fish_that_tell_different_things_are_said(table: Table) -> None:
