@@ -103,7 +103,7 @@ def _holdings(audit: Audit) -> Statement:
         text += f" The reference is {_the(audit.reference)}."
     if audit.no_consensus:
         text += (
-            f" On {number(audit.no_consensus, 'bone')} the readers differ and have no {audit.reference}; "
+            f" On {number(audit.no_consensus, 'bone')} the readers differ, so that there is no {audit.reference}; "
             "those are the hard bones, and agreement with the reference leaves them out."
         )
     once, kept = audit.read_once

@@ -50,8 +50,10 @@ class Told:
     def lines(self) -> tuple[str, ...]:
         """As printed."""
         out = [*self.accounts, ""]
+        few = {(species, water) for species, water, _ in self.study.too_few}
         for water in self.study.waters:
-            out.append(f"{place(water.species, water.water)}: {' '.join(paragraph(self.study, water))}")
+            if (water.species, water.water) not in few:
+                out.append(f"{place(water.species, water.water)}: {' '.join(paragraph(self.study, water))}")
         for species in self.study.species:
             if words := between_waters(species):
                 out.append(f"{species.species or 'fish without a species'}, waters side by side: {' '.join(words)}")
@@ -179,10 +181,9 @@ def _groups_account(study: Study) -> list[str]:
             rest = own[ALL] - sum(parts.values())
             fish += f"; {own[ALL]} = {' + '.join(f'{sex} {n}' for sex, n in parts.items())} + others {rest}"
         out.append(f"{place(water.species, water.water)}: {fish}")
-    out += [
-        f"{place(species, water)}: {n} fish with an age, too few for a group, which takes {study.least_fish}"
-        for species, water, n in study.too_few
-    ]
+    if study.too_few:
+        few = "; ".join(f"{place(species, water)} {n}" for species, water, n in study.too_few)
+        out.append(f"fish with an age in waters with too few for figures, which take {study.least_fish}: {few}")
     return out
 
 

@@ -65,7 +65,7 @@ def curves_alike(groups: Mapping[str, Sequence[Fish]], curve: Curve = VON_BERTAL
     if len(used) < 2:
         return CurvesAlike(curve=curve, groups=names, n=n, refused="there is only one group")
     if empty:
-        why = f"{' and '.join(empty)}: fish of too few ages for a curve of its own"
+        why = f"too few ages for a curve of {' and of '.join(empty)}"
         return CurvesAlike(curve=curve, groups=names, n=n, refused=why)
     arrays = [(np.array([a for a, _ in p], np.int64), np.array([x for _, x in p], np.float64)) for p in used.values()]
     apart = [residual_squares(curve, length, age) for age, length in arrays]

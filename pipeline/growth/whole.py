@@ -237,7 +237,7 @@ def _water(species: str, water: str, here: Sequence[Fish], choices: Choices, rel
         suspects=suspects(grown, years),
         two_at_one_place=doubled,
         key=smoothed(key) if key and choices.smooth_key else key,
-        sexes_alike=curves_alike(by_sex),
+        sexes_alike=curves_alike({"females": by_sex["F"], "males": by_sex["M"]}),
         sexes=differences(by_sex),
     )
 

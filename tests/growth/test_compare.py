@@ -57,5 +57,5 @@ def test_length_at_an_age_differs_by_what_it_was_drawn_to():
 def test_a_group_of_too_few_ages_is_not_compared():
     random = np.random.default_rng(4)
     few = [f for f in group(random, 600) if f.age_class <= 3]
-    assert "b: fish of too few ages" in curves_alike({"a": group(random, 600), "b": few}).refused
+    assert "too few ages for a curve of b" in curves_alike({"a": group(random, 600), "b": few}).refused
     assert curves_alike({"a": few}).refused == "there is only one group"
