@@ -136,11 +136,14 @@ def _rows(
     rows = table.rows if table else ()
     settled = given | {row.scan for row in rows}
     kept = [row for row in before if row.scan not in settled]
-    taken = {row.specimen for row in rows}
-    twice = sorted(row.specimen for row in kept if row.specimen in taken)
+    taken = {row.specimen: row.scan for row in rows}
+    twice = [row for row in kept if row.specimen in taken]
     if twice:
+        first, more = twice[0], f", and so do {len(twice) - 1} more" if len(twice) > 1 else ""
         raise RunError(
-            f"specimen {twice[0]} stands in this table and in that of an earlier call; give it an id of its own"
+            f"specimen {first.specimen} stands on {taken[first.specimen]} in this table and on {first.scan} in that of "
+            f"an earlier call{more}; if the scan has a new name, give it the old one again or start a new --out, else "
+            "give the bone an id of its own"
         )
     return (*rows, *kept), len(kept)
 
