@@ -77,6 +77,15 @@ def test_every_picture_leads_to_a_large_one_that_is_there(new_page, report):
     assert (report.parent / link).is_file()
 
 
+def test_a_bone_that_was_not_found_has_words_instead_of_a_picture(new_page, tmp_path):
+    missing = bone(1, picture="", annuli=None, confidence=None, final_annuli=None, reasons=("missing-bone",))
+    (tmp_path / "report.html").write_text(report_page(report_of(missing)), encoding="utf-8")
+    page = new_page()
+    page.goto((tmp_path / "report.html").as_uri())
+    assert page.locator("#bone-list .blank").inner_text() == "no picture"
+    assert page.locator("#bone-list img").count() == 0
+
+
 def test_the_report_is_used_by_keyboard(new_page, report):
     page = new_page()
     page.goto(report.as_uri())
@@ -102,6 +111,8 @@ def test_the_report_fits_the_screen(new_page, report, width):
 def test_the_report_prints_on_a4(new_page, report):
     page = new_page()
     page.goto(report.as_uri())
+    page.emulate_media(media="print")
+    assert not page.get_by_role("combobox", name="species").is_visible(), "paper has nothing to choose with"
     printed = page.pdf(format="A4")
     assert printed.startswith(b"%PDF")
     pages = printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page/")
