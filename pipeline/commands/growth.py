@@ -50,10 +50,8 @@ class Told:
     def lines(self) -> tuple[str, ...]:
         """As printed."""
         out = [*self.accounts, ""]
-        few = {(species, water) for species, water, _ in self.study.too_few}
-        for water in self.study.waters:
-            if (water.species, water.water) not in few:
-                out.append(f"{place(water.species, water.water)}: {' '.join(paragraph(self.study, water))}")
+        for water in self.study.waters_with_figures():
+            out.append(f"{place(water.species, water.water)}: {' '.join(paragraph(self.study, water))}")
         for species in self.study.species:
             if words := between_waters(species):
                 out.append(f"{species.species or 'fish without a species'}, waters side by side: {' '.join(words)}")
@@ -183,7 +181,10 @@ def _groups_account(study: Study) -> list[str]:
         out.append(f"{place(water.species, water.water)}: {fish}")
     if study.too_few:
         few = "; ".join(f"{place(species, water)} {n}" for species, water, n in study.too_few)
-        out.append(f"fish with an age in waters with too few for figures, which take {study.least_fish}: {few}")
+        out.append(
+            f"fish with an age in waters with too few for figures, which take {study.least_fish} (their lengths, "
+            f"annuli and keys are in the tables): {few}"
+        )
     return out
 
 

@@ -112,6 +112,11 @@ class Study:
     least_fish: int
     """Fish that a group takes."""
 
+    def waters_with_figures(self) -> tuple[Water, ...]:
+        """Those with enough fish."""
+        few = {(species, water) for species, water, _ in self.too_few}
+        return tuple(w for w in self.waters if (w.species, w.water) not in few)
+
 
 def studied(
     fish: Sequence[Fish], choices: Mapping[str, Choices], matrix: ReadingError | None, tick: Tick = lambda: None

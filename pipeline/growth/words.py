@@ -19,12 +19,9 @@ LEAST_FOR_A_MEAN = 5
 
 
 def paragraph(study: Study, water: Water) -> list[str]:
-    """Sentences on one species in one water."""
+    """Sentences on one species in one water with enough fish for figures."""
     groups = [g for g in study.groups if (g.species, g.water) == (water.species, water.water)]
     everyone = next(g for g in groups if g.sex == ALL)
-    if len(everyone.fish) < study.least_fish:
-        few = f"{_counted(len(everyone.fish), 'fish has', 'fish have')} an age, and figures of a water take"
-        return [f"{few} {study.least_fish}. Lengths, annuli and the key of these fish are in the tables."]
     by_sex = [g for g in groups if g.sex in ("F", "M")] or [everyone]
     return [
         _fish(everyone, groups),

@@ -50,7 +50,7 @@ class MethodRow:
 def growth_plots_of(study: Study) -> dict[str, str]:
     """Every plot there is something to show in, as SVG, by name."""
     out = {}
-    for i, w in enumerate(study.waters, 1):
+    for i, w in enumerate(study.waters_with_figures(), 1):
         groups = groups_of(study, w)
         out[f"length-at-age-{i}"] = growth_plots.length_at_age(groups)
         out[f"maturity-{i}"] = growth_plots.maturity_curves(groups)
@@ -84,7 +84,6 @@ def growth_page(
             {
                 "water": w,
                 "groups": groups_of(study, w),
-                "enough": w.fish - w.without_age >= study.least_fish,
                 "paragraph": paragraph(study, w),
                 "notes": notes_on_water(w),
                 "group_notes": group_notes(groups_of(study, w)),
@@ -95,7 +94,7 @@ def growth_page(
                 "more_suspects": max(0, len(w.suspects) - MOST_SUSPECTS),
                 **{name: drawn.get(f"{name}-{i}") for name in ("length-at-age", "increments", "years", "maturity")},
             }
-            for i, w in enumerate(study.waters, 1)
+            for i, w in enumerate(study.waters_with_figures(), 1)
         ],
         side_by_side=[
             {"species": s, "words": between_waters(s), "plot": drawn.get(f"waters-{i}")}

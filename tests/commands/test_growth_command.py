@@ -275,7 +275,7 @@ def test_a_few_fish_get_their_lengths_and_a_sentence_but_no_group(table, quick, 
     status, printed, _ = called("growth", table(walleye(6, ("Lake Orrin",))), "--out", out, "--settings", quick)
     assert status == 0
     assert figures(out)["groups"] == []
-    assert "waters with too few for figures, which take 10: walleye in Lake Orrin 6" in printed
+    assert "annuli and keys are in the tables): walleye in Lake Orrin 6" in printed
     assert printed.count("Lake Orrin") == 2, "in the accounts and among those with too few, and no more"
     assert rows_of(out / "lengths_at_age.csv")
 
