@@ -20,6 +20,7 @@ from pipeline.run.reading_scans import read_scans
 from pipeline.run.run_lock import only_batch
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings.whole import Settings
+from pipeline.together.final_ages import by_specimen, final_ages
 
 Say = Callable[[str], None]
 
@@ -45,7 +46,7 @@ def desk(run: Path, scans: Sequence[Path], host: str, port: int, say: Say, print
     elsewhere = {ref.scan: ref for ref in find_scans(scans).scans} if scans else {}
     with Ledger(run) as ledger:
         settings = run_folder.settings_of(run, ledger)
-        queued = bool(ledger.queue.all())
+        queued, behind = bool(ledger.queue.all()), is_behind(ledger, settings)
     if not is_local(host):
         say(CAUTION)
     if not queued:
@@ -54,6 +55,8 @@ def desk(run: Path, scans: Sequence[Path], host: str, port: int, say: Say, print
 
     cuts = Cuts(lambda known: read_known(run, known, elsewhere, settings))
     follower = Follower(lambda names: follow(run, settings, names, elsewhere, say))
+    if behind:
+        follower.touch()
     opened = Desk(run=run, cuts=cuts, follower=follower)
     try:
         # One connection stays open: whoever closes the last one empties the log into the ledger, which takes as long as
@@ -76,6 +79,13 @@ def read_known(run: Path, known: KnownScan, elsewhere: Mapping[str, ScanRef], se
 
     ref = elsewhere.get(known.scan) or found(run, known)
     return None if ref is None else read_scan(ref, settings.scan)
+
+
+def is_behind(ledger: Ledger, settings: Settings) -> bool:
+    """Whether there are answers that ages, queue and report do not show: a desk that is killed leaves them so."""
+    bones = ledger.ages.all()
+    readings = by_specimen(ledger.people.readings())
+    return [b.final for b in bones] != list(final_ages([(b.specimen, b.age) for b in bones], readings, settings))
 
 
 def follow(run: Path, settings: Settings, scans: frozenset[str], elsewhere: Mapping[str, ScanRef], say: Say) -> None:

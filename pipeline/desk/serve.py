@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import signal
 import socket
 from collections.abc import Callable
 from ipaddress import ip_address
@@ -19,7 +20,9 @@ MOST_AT_ONCE = 64
 
 
 def serve(desk: Desk, host: str, port: int, print_line: Callable[[str], None]) -> None:
-    """Serve until Ctrl-C. `port` 0 takes any free one. Raises RunError when the address cannot be used."""
+    """Serve until Ctrl-C, or until the machine is shut down. `port` 0 takes any free one.
+
+    Raises RunError when the address cannot be used."""
     here = is_local(host)
     token = "" if here else secrets.token_urlsafe(24)
     with _listening(host, port) as listener:
@@ -32,6 +35,8 @@ def serve(desk: Desk, host: str, port: int, print_line: Callable[[str], None]) -
             timeout_keep_alive=30, lifespan="off", ws="none",
         )  # fmt: skip
         print_line(f"http://{shown}:{taken}/" + (f"?token={token}" if token else ""))
+        # The server passes a signal on when it has stopped; this one must not end the process before all is followed up.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
         uvicorn.Server(config).run(sockets=[listener])
 
 

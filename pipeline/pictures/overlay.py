@@ -286,6 +286,8 @@ def _draw_sample(picture: NDArray[np.uint8], kind: str, x: float, y: float) -> N
         _dot(picture, line)
     elif kind == "hidden":
         ink.stroke(picture, ink.pieces(line, 3, 6), ink.DOUBT)
+    elif kind == "doubt":
+        _draw_tag(picture, Tag("?", "doubt", x + _LEGEND_SAMPLE / 2, y, ()))
     elif kind == "damage":
         ink.ring(picture, (x + _LEGEND_SAMPLE / 2, y), 7, ink.DOUBT)
     elif kind == "outline":

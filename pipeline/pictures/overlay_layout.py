@@ -7,6 +7,7 @@ upon it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -106,10 +107,13 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
         )
         words.append(Words(title, _MARGIN, bottom + 5, 13, ink.QUIET))
         bottom = band.box[3] + BAND_BARS + 12
-    legend, legend_words = _legend(shown, reading.damage is not None, bottom) if axis is not None else ((), [])
+    legend: tuple[tuple[str, float, float], ...] = ()
+    if axis is not None:
+        legend, legend_words, bottom = _legend(shown, reading.damage is not None, tags, bottom, width - _MARGIN)
+        words += legend_words
     return OverlayLayout(
         width=width,
-        height=round(bottom + (_LEGEND_HEIGHT if legend else 0)),
+        height=round(bottom),
         view=view,
         band=band,
         outline=view(outline),
@@ -123,7 +127,7 @@ def lay_out(reading: BoneReading, age: Age, specimen: Specimen, settings: Pictur
         band_margin=band_margin,
         scale_bar=scale_bar,
         legend=legend,
-        words=(*words, *legend_words, *text.words),
+        words=(*words, *text.words),
         caption=text,
     )
 
@@ -148,13 +152,16 @@ def _on_band(band: View, axis: Axis, radius_px: float) -> float:
     return band.point(axis.focus)[0] + radius_px * band.zoom
 
 
-def _legend(age: Age, damaged: bool, top: float) -> tuple[tuple[tuple[str, float, float], ...], list[Words]]:
-    """Samples of the classes on this picture and what they mean."""
+def _legend(
+    age: Age, damaged: bool, tags: Sequence[Tag], top: float, right: float
+) -> tuple[tuple[tuple[str, float, float], ...], list[Words], float]:
+    """Samples of the classes on this picture and what they mean, in as many rows as they take; and where they end."""
     classes = [
         ("counted", "counted annulus", any(m.counted and not m.inferred for m in age.marks)),
         ("inferred", "inferred: counted, not seen", any(m.inferred for m in age.marks)),
         ("rejected", "seen, not counted", any(not m.counted for m in age.marks)),
         ("hidden", "hidden first annulus?", age.hidden_first_px is not None),
+        ("doubt", "look here", any(tag.kind == "doubt" for tag in tags)),
         ("damage", "damage", damaged),
         ("axis", "focus and growth axis", True),
         ("outline", "margin", True),
@@ -162,8 +169,13 @@ def _legend(age: Age, damaged: bool, top: float) -> tuple[tuple[tuple[str, float
     samples, words = [], []
     left = float(_MARGIN)
     for kind, meaning, present in classes:
-        if present:
-            samples.append((kind, left, top + _LEGEND_HEIGHT / 2))
-            words.append(Words(meaning, left + 42, top + 7, 13, ink.INK))
-            left = words[-1].box[2] + 18
-    return tuple(samples), words
+        if not present:
+            continue
+        word = Words(meaning, left + 42, top + 7, 13, ink.INK)
+        if word.box[2] > right:
+            left, top = float(_MARGIN), top + _LEGEND_HEIGHT
+            word = replace(word, left=left + 42, top=top + 7)
+        samples.append((kind, left, top + _LEGEND_HEIGHT / 2))
+        words.append(word)
+        left = word.box[2] + 18
+    return tuple(samples), words, top + _LEGEND_HEIGHT

@@ -5,8 +5,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.util import find_spec
@@ -14,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from command_line import called
+from desk.runs import Served
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 QUIET = (
@@ -59,38 +58,6 @@ def new_page(browser) -> Iterator[Callable[..., object]]:
     assert errors == []
 
 
-class Served:
-    """`opercle desk` as a process of its own, on the same port each time it is started."""
-
-    def __init__(self, run: Path) -> None:
-        self.run = run
-        self.address = ""
-        self._process: subprocess.Popen[str] | None = None
-
-    def start(self) -> str:
-        """Start; returns the address."""
-        port = self.address.rsplit(":", 1)[-1].strip("/") if self.address else "0"
-        words = [sys.executable, "-m", "pipeline.cli", "desk", str(self.run), "--port", port]
-        self._process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
-        self.address = self._process.stdout.readline().strip()
-        assert self.address.startswith("http://127.0.0.1:")
-        return self.address
-
-    def kill(self) -> None:
-        """End it as a power cut would."""
-        self._process.kill()
-        self._process.wait()
-        self._process.stdout.close()
-
-    def stop(self) -> None:
-        """End it as Ctrl-C does; what follows from answers is done before it ends."""
-        import signal
-
-        self._process.send_signal(signal.SIGINT)
-        assert self._process.wait(120) == 0
-        self._process.stdout.close()
-
-
 @contextmanager
 def _serving(run: Path) -> Iterator[Served]:
     desk = Served(run)
@@ -98,8 +65,7 @@ def _serving(run: Path) -> Iterator[Served]:
     try:
         yield desk
     finally:
-        if desk._process.poll() is None:
-            desk.kill()
+        desk.kill()
 
 
 @pytest.fixture

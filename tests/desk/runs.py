@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import shutil
+import signal
 import socket
 import sqlite3
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -105,3 +108,33 @@ def post_of(client: httpx.Client, specimen: str, reader: str, key: int, **more) 
     """The body of a post about a bone."""
     sign = client.get("/api/bone", params={"specimen": specimen, "reader": reader}).json()["sign"]
     return {"key": f"{key:032x}", "reader": reader, "specimen": specimen, "sign": sign} | more
+
+
+class Served:
+    """`opercle desk` as a process of its own, on the same port each time it is started."""
+
+    def __init__(self, run: Path) -> None:
+        self.run = run
+        self.address = ""
+        self._process: subprocess.Popen[str] | None = None
+
+    def start(self) -> str:
+        """Start; returns the address."""
+        port = self.address.rsplit(":", 1)[-1].strip("/") if self.address else "0"
+        words = [sys.executable, "-m", "pipeline.cli", "desk", str(self.run), "--port", port]
+        self._process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+        self.address = self._process.stdout.readline().strip()
+        assert self.address.startswith("http://127.0.0.1:")
+        return self.address
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        self._process.kill()
+        self._process.wait()
+        self._process.stdout.close()
+
+    def stop(self, how: signal.Signals = signal.SIGINT) -> None:
+        """End it as Ctrl-C does, or another signal; what follows from answers is done before it ends."""
+        self._process.send_signal(how)
+        assert self._process.wait(120) == 0
+        self._process.stdout.close()

@@ -84,6 +84,22 @@ def test_one_side_of_the_growth_axis_shows_the_bone_bare() -> None:
     assert len(sides) == 1
 
 
+def test_every_sign_on_a_picture_stands_in_a_legend_that_fits_its_width() -> None:
+    reading, age, specimen = bone(3, 0.0)
+    assert reading.axis is not None
+    inferred = mark(3, age.marks[2].fraction, reading.axis, inferred=True)
+    rejected = mark(None, 0.5, reading.axis, probability=0.1)
+    age = replace(age, marks=(*age.marks[:2], rejected, inferred), hidden_first_px=60.0, reasons=("edge-undecided",))
+    place = (reading.outline[0][0], reading.outline[0][1])
+    layout = lay_out(replace(reading, damage=place), age, specimen, SETTINGS)
+    kinds = [kind for kind, _, _ in layout.legend]
+    assert kinds == ["counted", "inferred", "rejected", "hidden", "doubt", "damage", "axis", "outline"]
+    assert all(word.box[2] <= layout.width and word.box[3] <= layout.height for word in layout.words)
+    rows = {y for _, _, y in layout.legend}
+    assert len(rows) == 2
+    assert {kind for kind, _, _ in lay_out(*bone(3), SETTINGS).legend} == {"counted", "axis", "outline"}
+
+
 def test_counted_inferred_rejected_and_hidden_marks_look_different() -> None:
     reading, age, specimen = bone(2, 0.0)
     assert reading.axis is not None

@@ -26,6 +26,7 @@ export function keysOn(desk) {
     else if (key === "ArrowUp" || key === "ArrowDown") act(() => desk.seen && desk.picture.move(0, key === "ArrowUp" ? 40 : -40));
     else if (key === "," || key === ".") act(() => toMark(key === "." ? 1 : -1));
     else if (event.altKey) return;
+    else if (key === "Enter" && !document.getElementById("keep").hidden) act(() => desk.do("next"));
     else if (key in EDGE) act(() => desk.seen && desk.bone.choose("edge", EDGE[key]));
     else if (key in READABILITY) act(() => desk.seen && desk.bone.choose("readability", READABILITY[key]));
     else if ((key.length === 1 ? key.toLowerCase() : key) in PLAIN) act(() => desk.do(PLAIN[key.length === 1 ? key.toLowerCase() : key]));

@@ -35,6 +35,7 @@ export const KEYS = [
     ["5 to 7", "how well it can be read"],
     ["X", "cannot be aged"],
     ["S", "save"],
+    ["↵", "once saved: keep it, next bone"],
     ["N P", "next bone, previous bone"],
     ["J", "to a specimen"],
   ]],
