@@ -35,7 +35,7 @@ def serve(desk: Desk, host: str, port: int, print_line: Callable[[str], None]) -
             timeout_keep_alive=30, lifespan="off", ws="none",
         )  # fmt: skip
         print_line(f"http://{shown}:{taken}/" + (f"?token={token}" if token else ""))
-        # The server passes a signal on when it has stopped; this one must not end the process before all is followed up.
+        # The server passes a signal on once it has stopped: the process must live to follow up the last answers.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
         uvicorn.Server(config).run(sockets=[listener])
 
