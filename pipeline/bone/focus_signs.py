@@ -9,6 +9,8 @@ own only where the marks are weak.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +56,8 @@ LEAST_DISTANCE = 15.0
 """Pixels from the candidate; nearer, a small error of the candidate turns every direction."""
 STREAK_SPREAD = 0.06
 """In the cosine of twice the angle: streaks lie within some ten degrees of the ray."""
+TOGETHER = 64
+"""Candidates held against all places at once: so many stay in the processor's cache."""
 CURVATURE_BLUR, CURVATURE_WIDTH = 1.2, 2.5
 """Pixels: as `TENSOR_BLUR` and `TENSOR_WIDTH`, for the bend of marks, which is slower."""
 
@@ -97,14 +101,12 @@ def direction_signs(small: SmallBone, points: Float, reach: Float) -> NDArray[np
 
     points : (candidate, 2) x, y; reach : (candidate, ray) distances to the outline; working pixels.
     """
-    facing, streaks = _facing(small, points)
+    facing, streaks, curling = _place_by_place(small, points)
     pointing = np.hypot(reach @ np.cos(ANGLES), reach @ np.sin(ANGLES)) / reach.sum(1)
     depth = small.depth[points[:, 1].astype(int), points[:, 0].astype(int)]
     here = bilinear(smooth(small.loss, 2.9, 2.9), points[:, 0], points[:, 1])
     thick = np.clip((small.level - here) / small.scatter, -4, 4)
-    return np.stack([facing, streaks, _curling(small, points), pointing, depth / WORK_SIDE, thick], axis=1).astype(
-        np.float64
-    )
+    return np.stack([facing, streaks, curling, pointing, depth / WORK_SIDE, thick], axis=1).astype(np.float64)
 
 
 def radial_signs(small: SmallBone, points: Float, reach: Float) -> NDArray[np.float64]:
@@ -175,31 +177,74 @@ def _tensor(small: SmallBone, blur: float, width: float) -> tuple[Float, Float, 
     return trace, np.asarray((xx - yy) / trace, np.float32), np.asarray(2 * xy / trace, np.float32)
 
 
-def _facing(small: SmallBone, points: Float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """How nearly everything runs either along the rays or across them, and the share of streaks along them, each
-    (candidate,)."""
-    _, cosine, sine = _tensor(small, TENSOR_BLUR, TENSOR_WIDTH)
+def _place_by_place(small: SmallBone, points: Float) -> NDArray[np.float32]:
+    """How nearly everything runs either along the rays or across them, the share of streaks along them, and how much
+    marks bend around each candidate, (3, candidate)."""
     rows, columns = _places(small)
+    out = np.zeros((3, len(points)), np.float32)
     if not len(rows):
-        return np.zeros(len(points), np.float32), np.zeros(len(points), np.float32)
+        return out
+    directions, bends = _directions(small, rows, columns), _bends(small, rows, columns)
+    for first in range(0, len(points), TOGETHER):
+        towards = _towards(points[first : first + TOGETHER], rows, columns)
+        here = out[:, first : first + TOGETHER]
+        here[0], here[1] = _facing(directions, towards)
+        here[2] = _curling(bends, towards)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Directions:
+    """Of each place, (place,): how much it has a direction, and cosine and sine of twice that direction."""
+
+    coherence: Float
+    cosine: Float
+    sine: Float
+
+
+@dataclass(frozen=True, slots=True)
+class _Bends:
+    """Of each place, (place,): how plain a mark is, the direction across it and its curvature."""
+
+    strength: Float
+    across: tuple[Float, Float]
+    curvature: Float
+
+
+def _directions(small: SmallBone, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> _Directions:
+    _, cosine, sine = _tensor(small, TENSOR_BLUR, TENSOR_WIDTH)
     cosine, sine = cosine[rows, columns], sine[rows, columns]
     coherence = np.sqrt(cosine**2 + sine**2) + np.float32(1e-6)
-    dx, dy, square = _towards(points, rows, columns)
+    return _Directions(coherence, cosine / coherence, sine / coherence)
+
+
+def _facing(of: _Directions, towards: _Towards) -> tuple[Float, Float]:
+    """How nearly everything runs either along the rays or across them, and the share of streaks, each (candidate,)."""
     # The cosine of twice the angle between the steepest change and the ray: 1 for marks, -1 for streaks.
-    double = ((dx * dx - dy * dy) * (cosine / coherence) + 2 * dx * dy * (sine / coherence)) / square
-    weight = coherence**2 * (square > LEAST_DISTANCE**2)
+    double = towards.x * towards.x
+    double -= towards.y * towards.y
+    double *= of.cosine
+    skew = 2 * towards.x
+    skew *= towards.y
+    skew *= of.sine
+    double += skew
+    double /= towards.square
+    weight = of.coherence**2 * (towards.square > LEAST_DISTANCE**2)
     total = weight.sum(1) + np.float32(1e-9)
-    either = (weight * double**2).sum(1) / total
-    streaks = (weight * np.exp(-(1 + double) / np.float32(STREAK_SPREAD))).sum(1) / total
-    return np.asarray(-np.log(1.02 - either), np.float32), np.asarray(streaks, np.float32)
+    share = np.square(double)
+    share *= weight
+    either = share.sum(1) / total
+    double += 1
+    np.negative(double, out=double)
+    double /= np.float32(STREAK_SPREAD)
+    np.exp(double, out=double)
+    double *= weight
+    return np.asarray(-np.log(1.02 - either), np.float32), np.asarray(double.sum(1) / total, np.float32)
 
 
-def _curling(small: SmallBone, points: Float) -> NDArray[np.float32]:
-    """How much marks bend around each candidate, (candidate,): 1 for circles about it, below 0 when they bend away.
-
-    The divergence of the projection onto the direction of steepest change is that direction times its curvature,
-    whichever way it points.
-    """
+def _bends(small: SmallBone, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> _Bends:
+    """The divergence of the projection onto the direction of steepest change is that direction times its curvature,
+    whichever way it points."""
     trace, cosine, sine = _tensor(small, CURVATURE_BLUR, CURVATURE_WIDTH)
     coherence = np.sqrt(cosine**2 + sine**2)
     turn = 0.5 * np.arctan2(sine, cosine)
@@ -212,14 +257,20 @@ def _curling(small: SmallBone, points: Float) -> NDArray[np.float32]:
         return np.asarray(cv2.Sobel(field, cv2.CV_32F, x, y, ksize=3, scale=1 / 8), np.float32)
 
     curvature = (slope(xx, 1, 0) + slope(xy, 0, 1)) * nx + (slope(xy, 1, 0) + slope(yy, 0, 1)) * ny
-    rows, columns = _places(small)
-    if not len(rows):
-        return np.zeros(len(points), np.float32)
-    own = strength[rows, columns]
-    dx, dy, square = _towards(points, rows, columns)
-    bend = (dx * nx[rows, columns] + dy * ny[rows, columns]) * curvature[rows, columns]
-    weight = np.minimum(own, np.percentile(own, 80)) ** 2 * (square > LEAST_DISTANCE**2)
-    return np.asarray((weight * np.clip(bend, -2, 2)).sum(1) / (weight.sum(1) + 1e-9), np.float32)
+    at = rows, columns
+    return _Bends(strength[at], (nx[at], ny[at]), curvature[at])
+
+
+def _curling(of: _Bends, towards: _Towards) -> Float:
+    """How much marks bend around each candidate, (candidate,): 1 for circles about it, below 0 when they bend away."""
+    bend = towards.x * of.across[0]
+    bend += towards.y * of.across[1]
+    bend *= of.curvature
+    np.clip(bend, -2, 2, out=bend)
+    plain = np.minimum(of.strength, np.percentile(of.strength, 80))
+    weight = plain**2 * (towards.square > LEAST_DISTANCE**2)
+    bend *= weight
+    return np.asarray(bend.sum(1) / (weight.sum(1) + 1e-9), np.float32)
 
 
 def _places(small: SmallBone) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -228,11 +279,19 @@ def _places(small: SmallBone) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return rows * ORIENTED_EVERY, columns * ORIENTED_EVERY
 
 
-def _towards(points: Float, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> tuple[Float, Float, Float]:
+@dataclass(frozen=True, slots=True)
+class _Towards:
     """From each candidate to each place: x, y and squared distance, each (candidate, place)."""
+
+    x: Float
+    y: Float
+    square: Float
+
+
+def _towards(points: Float, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> _Towards:
     dx = np.asarray(columns.astype(np.float32)[None] - points[:, :1], np.float32)
     dy = np.asarray(rows.astype(np.float32)[None] - points[:, 1:], np.float32)
-    return dx, dy, np.asarray(dx * dx + dy * dy + np.float32(1e-6), np.float32)
+    return _Towards(dx, dy, np.asarray(dx * dx + dy * dy + np.float32(1e-6), np.float32))
 
 
 def _detail(value: Float) -> Float:

@@ -27,6 +27,8 @@ BESIDE = 0.6
 """Rays, standard deviation: and over so many of them, since lines go on as they went."""
 TURN = 0.5
 """Cost of shifting a place by one knot more than its neighbour, in typical contrasts."""
+UNKNOWN = 0.5
+"""Unlikeness of places of which one is not known, in typical contrasts."""
 STAY = 0.03
 """Cost of each knot of shift: where nothing is seen the ray stays as it is."""
 
@@ -61,31 +63,42 @@ def _best_shifts(here: Float, here_known: NDArray[np.bool_], there: Float, there
     """Knots by which each place of every ray is shifted on the other ray, (ray, knot)."""
     rays, knots = here.shape
     shifts = np.arange(-MOST_STEP, MOST_STEP + 1)
-    at = np.arange(knots)[:, None] + shifts  # (knot, shift)
-    inside = (at >= 0) & (at < knots)
-    at = np.clip(at, 0, knots - 1)
-    unlike = np.abs(here[:, :, None] - there[:, at])  # (ray, knot, shift)
-    unlike = np.where(here_known[:, :, None] & there_known[:, at] & inside, unlike, 0.5)
-    beside = np.ascontiguousarray(unlike.transpose(0, 2, 1).reshape(rays, -1), np.float32)
-    pooled = smooth(beside, BESIDE, 0.0).reshape(-1, knots)
-    flat = smooth(pooled, 0.0, WINDOW)
-    cost = flat.reshape(rays, len(shifts), knots).transpose(2, 0, 1) + np.float32(STAY) * np.abs(shifts)
-    total = cost[0]
-    came = np.zeros((knots, rays, len(shifts)), np.int8)
-    turn = np.float32(TURN)
-    for k in range(1, knots):
-        up = np.full_like(total, np.inf)
-        up[:, 1:] = total[:, :-1] + turn
-        down = np.full_like(total, np.inf)
-        down[:, :-1] = total[:, 1:] + turn
-        best = np.stack([total, up, down])
-        which = best.argmin(0)
-        came[k] = np.array([0, -1, 1], np.int8)[which]
-        total = np.take_along_axis(best, which[None], 0)[0] + cost[k]
+    unlike = np.full((rays, len(shifts), knots), UNKNOWN, np.float32)
+    sides = ((0, 0), (MOST_STEP, MOST_STEP))
+    other, other_known = np.pad(there, sides), np.pad(there_known, sides)
+    for n in range(len(shifts)):
+        both = here_known & other_known[:, n : n + knots]
+        np.copyto(unlike[:, n], np.abs(here - other[:, n : n + knots]), where=both)
+    pooled = smooth(unlike.reshape(rays, -1), BESIDE, 0.0).reshape(-1, knots)
+    alike = smooth(pooled, 0.0, WINDOW).reshape(rays, len(shifts), knots)
+    cost = np.ascontiguousarray(alike.transpose(2, 0, 1)) + np.float32(STAY) * np.abs(shifts)
+    came, total = _cheapest(cost)
     out = np.empty((rays, knots))
     state = total.argmin(1)
-    row = np.arange(rays)
+    row = np.arange(rays) * len(shifts)
     for k in range(knots - 1, -1, -1):
         out[:, k] = shifts[state]
-        state = state + came[k, row, state]
+        state = state + came[k].take(row + state)
     return out
+
+
+def _cheapest(cost: Numbers) -> tuple[NDArray[np.int8], Numbers]:
+    """The cheapest way to each shift of each knot.
+
+    cost : (knot, ray, shift). Returns the step in shifts back to the knot before, (knot, ray, shift), and the cost of
+    the whole way to the last knot, (ray, shift). Of ways that cost the same the one that keeps its shift is taken.
+    """
+    knots, rays, shifts = cost.shape
+    reached = np.full((rays, shifts + 2), np.inf, cost.dtype)  # no way leads in from beyond the first and last shift
+    reached[:, 1:-1] = cost[0]
+    stays, below, above = reached[:, 1:-1], reached[:, :-2], reached[:, 2:]
+    rises, falls = np.zeros((2, *cost.shape), np.bool_)
+    turn = np.float32(TURN)
+    for k in range(1, knots):
+        best, from_above = below + turn, above + turn
+        np.less(best, stays, out=rises[k])
+        np.minimum(stays, best, out=best)
+        np.less(from_above, best, out=falls[k])
+        np.minimum(best, from_above, out=best)
+        np.add(best, cost[k], out=stays)
+    return np.where(falls, np.int8(1), -rises.view(np.int8)), stays

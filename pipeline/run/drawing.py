@@ -105,10 +105,20 @@ def _write(run: Path, settings: PictureSettings, job: Overlay | TraySheet) -> No
 
 def _keep(path: Path, picture: NDArray[np.uint8], shown_small: NDArray[np.uint8], settings: PictureSettings) -> None:
     """Write a picture, and beside it a small one that pages show many of."""
-    shrink = min(SMALL_PX / max(shown_small.shape), 1.0)
-    small = cv2.resize(shown_small, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    write_bytes(places.small(path), _jpeg(np.asarray(small, dtype=np.uint8), SMALL_QUALITY), replaceable=True)
+    write_bytes(places.small(path), _jpeg(_reduced(shown_small), SMALL_QUALITY), replaceable=True)
     write_bytes(path, _jpeg(picture, settings.jpeg_quality), replaceable=True)
+
+
+def _reduced(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The picture no longer than `SMALL_PX`: halved by means of four pixels while it can be, which costs a tenth of the
+    mean over parts of pixels, then between neighbours."""
+    while max(picture.shape) >= 2 * SMALL_PX:
+        height, width = (side // 2 for side in picture.shape[:2])
+        even = picture[: 2 * height, : 2 * width]
+        picture = np.asarray(cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+    shrink = min(SMALL_PX / max(picture.shape), 1.0)
+    small = cv2.resize(picture, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(small, np.uint8)
 
 
 def _grey(path: Path) -> NDArray[np.uint8]:
