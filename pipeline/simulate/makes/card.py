@@ -7,7 +7,6 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.catch import pick
 from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Array, Random, cloud, ease
@@ -18,7 +17,17 @@ from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters, opacity
 from pipeline.simulate.sketching.sensor import blurred, encoded, stripes, to_pixels, uneven
-from pipeline.simulate.sketching.sketch import Course, Sketch, known, overgrowth, sketch, spread_out, thin_edge
+from pipeline.simulate.sketching.sketch import (
+    Course,
+    Sketch,
+    known,
+    on_scene,
+    overgrowth,
+    pick_outline,
+    sketch,
+    spread_out,
+    thin_edge,
+)
 from pipeline.simulate.tray import Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
 
@@ -61,8 +70,7 @@ def lit(
     covers = [bone.canvas.cover for bone in bones]
     layout = spread_out(random, bones, plan, variety)
     bed = _card(random, (layout.size[1], layout.size[0]), plan.px_per_mm)
-    for bone, (x, y) in zip(bones, layout.corners, strict=True):
-        part = bed[y : y + bone.cracks.shape[0], x : x + bone.cracks.shape[1]]
+    for bone, part in on_scene(bed, bones, layout):
         part += bone.canvas.cover * (_returned(random, bone, plan.level) - part)
     tint = np.array([1.0, random.uniform(0.93, 1.0), random.uniform(0.74, 0.98)] if plan.colour else [1.0], np.float32)
     bed = bed[..., None] * tint
@@ -75,7 +83,7 @@ def lit(
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:
-    outline = pick(random, tuple((n, p) for n, p in OUTLINES if variety.outlines is None or n in variety.outlines))
+    outline = pick_outline(random, OUTLINES, variety)
     rounding = random.uniform(0.5, 1.2) if outline == "torn" else random.uniform(0.8, 2.5)
     margin = draw_margin(random, KNOTS[outline], turn=1.8, reach=0.035, bend=0.01, ease_deg=rounding)
     course = Course(

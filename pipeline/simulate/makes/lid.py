@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.catch import pick
 from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Array, Random, cloud
@@ -19,7 +18,17 @@ from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters, opacity
 from pipeline.simulate.sketching.sensor import blurred, compressed, encoded, sharpened, stripes, to_pixels, uneven
-from pipeline.simulate.sketching.sketch import Course, Sketch, known, overgrowth, sketch, spread_out, thin_edge
+from pipeline.simulate.sketching.sketch import (
+    Course,
+    Sketch,
+    known,
+    on_scene,
+    overgrowth,
+    pick_outline,
+    sketch,
+    spread_out,
+    thin_edge,
+)
 from pipeline.simulate.tray import Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
 
@@ -65,8 +74,7 @@ def lit(
     _shadows(random, bed, covers, layout.corners, plan.px_per_mm)
     whiteness, yellow, showing = random.uniform(*BONE), random.uniform(*YELLOW), random.uniform(*SHOWING)
     tint = np.array([1.02, 1.0, yellow] if plan.colour else [1.0], np.float32)
-    for bone, (x, y) in zip(bones, layout.corners, strict=True):
-        part = bed[y : y + bone.cracks.shape[0], x : x + bone.cracks.shape[1]]
+    for bone, part in on_scene(bed, bones, layout):
         through = np.exp(-_optical(random, bone, plan.level))[..., None]
         light = part * (np.float32(whiteness) * tint * (1 - through) + np.float32(showing) * through)
         light *= 1 - 0.5 * bone.cracks[..., None]
@@ -80,7 +88,7 @@ def lit(
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:
-    outline = pick(random, tuple((n, p) for n, p in OUTLINES if variety.outlines is None or n in variety.outlines))
+    outline = pick_outline(random, OUTLINES, variety)
     margin = draw_margin(random, KNOTS[outline], turn=2.0, reach=0.05, bend=0.008, ease_deg=random.uniform(0.8, 2.5))
     course = Course(
         young=circle_about(random.uniform(-0.15, 0.25), random.uniform(-0.12, 0.12)),

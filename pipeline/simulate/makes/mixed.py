@@ -19,7 +19,7 @@ from pipeline.simulate.sketching.courses import Wander, circle_about, pointed
 from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, MarginCurve, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters
-from pipeline.simulate.sketching.sketch import Course, Sketch, sketch
+from pipeline.simulate.sketching.sketch import Course, Sketch, pick_outline, sketch
 from pipeline.simulate.variety import Level, Variety
 
 NAME = "mixed"
@@ -62,7 +62,7 @@ def draw_scan(random: Random, plan: Plan, variety: Variety) -> DrawnScan:
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety, kind: str) -> Sketch:
-    outline = pick(random, tuple((n, p) for n, p in OUTLINES if variety.outlines is None or n in variety.outlines))
+    outline = pick_outline(random, OUTLINES, variety)
     turn, reach, bend = random.uniform(*TURN_DEG), random.uniform(*REACH), random.uniform(0.004, 0.02)
     knots = KNOTS[outline]
     margin = draw_margin(random, knots, turn=turn, reach=reach, bend=bend, ease_deg=random.uniform(0.6, 4.0))

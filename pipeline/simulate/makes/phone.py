@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.catch import pick
 from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Array, Random, cloud, ease
@@ -19,7 +18,16 @@ from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters, opacity
 from pipeline.simulate.sketching.sensor import blurred, compressed, encoded, sharpened, to_pixels, uneven
-from pipeline.simulate.sketching.sketch import Course, Sketch, known, overgrowth, sketch, spread_out
+from pipeline.simulate.sketching.sketch import (
+    Course,
+    Sketch,
+    known,
+    on_scene,
+    overgrowth,
+    pick_outline,
+    sketch,
+    spread_out,
+)
 from pipeline.simulate.sketching.slant import Slant, seen_aslant
 from pipeline.simulate.tray import SHORT_ROW, Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
@@ -73,8 +81,7 @@ def lit(
     table = cloth[around[1] : around[1] + height, around[0] : around[0] + width]
     _shadows(random, table, covers, layout.corners, plan.px_per_mm)
     warm = np.array([1.0, random.uniform(0.93, 0.99), random.uniform(0.75, 0.93)], np.float32)
-    for bone, (x, y) in zip(bones, layout.corners, strict=True):
-        part = table[y : y + bone.cracks.shape[0], x : x + bone.cracks.shape[1]]
+    for bone, part in on_scene(table, bones, layout):
         light = _returned(random, bone, plan.level)[..., None] * warm
         part += bone.canvas.cover[..., None] * (light - part)
     stuff = Stuff(paper=0.7, ink=0.04, pencil=0.5, dust=0.4)
@@ -90,7 +97,7 @@ def lit(
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:
-    outline = pick(random, tuple((n, p) for n, p in OUTLINES if variety.outlines is None or n in variety.outlines))
+    outline = pick_outline(random, OUTLINES, variety)
     margin = draw_margin(random, KNOTS[outline], turn=1.6, reach=0.03, bend=0.008, ease_deg=random.uniform(0.8, 1.8))
     old = margin.radius if outline == "paddle" else margin.front
     course = Course(

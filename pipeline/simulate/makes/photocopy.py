@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.catch import pick
 from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Array, Random, cloud
@@ -18,7 +17,16 @@ from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters, opacity
 from pipeline.simulate.sketching.sensor import blurred, to_pixels, uneven
-from pipeline.simulate.sketching.sketch import Course, Sketch, known, overgrowth, sketch, spread_out
+from pipeline.simulate.sketching.sketch import (
+    Course,
+    Sketch,
+    known,
+    on_scene,
+    overgrowth,
+    pick_outline,
+    sketch,
+    spread_out,
+)
 from pipeline.simulate.tray import Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
 
@@ -68,8 +76,7 @@ def lit(
     light = np.full((layout.size[1], layout.size[0], 1), PAPER, np.float32)
     summer, winter = random.uniform(*SUMMER), random.uniform(*WINTER_LIGHT)
     ends = []
-    for bone, (x, y) in zip(bones, layout.corners, strict=True):
-        part = light[y : y + bone.cracks.shape[0], x : x + bone.cracks.shape[1], 0]
+    for bone, part in on_scene(light[..., 0], bones, layout):
         through = np.exp(-_optical(random, bone, plan.level))
         ends.append(np.percentile(through[bone.canvas.cover > 0.9], [35, 97]))
         part += bone.canvas.cover * (summer + np.float32(winter - summer) * through - 0.3 * bone.cracks - part)
@@ -85,7 +92,7 @@ def lit(
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:
-    outline = pick(random, tuple((n, p) for n, p in OUTLINES if variety.outlines is None or n in variety.outlines))
+    outline = pick_outline(random, OUTLINES, variety)
     margin = draw_margin(random, KNOTS[outline], turn=2.5, reach=0.05, bend=0.012, ease_deg=random.uniform(1, 3))
     course = Course(
         young=circle_about(random.uniform(0.0, 0.4), random.uniform(-0.2, 0.2)),

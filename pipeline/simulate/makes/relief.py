@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 
 from pipeline.records import Float
-from pipeline.simulate.catch import pick
 from pipeline.simulate.finish import finish
 from pipeline.simulate.fish import Growth
 from pipeline.simulate.noise import Random, cloud, ease
@@ -19,7 +18,7 @@ from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters, opacity
 from pipeline.simulate.sketching.sensor import blurred, encoded, to_pixels, uneven
-from pipeline.simulate.sketching.sketch import Course, Sketch, known, sketch, spread_out
+from pipeline.simulate.sketching.sketch import Course, Sketch, known, on_scene, pick_outline, sketch, spread_out
 from pipeline.simulate.tray import Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
 
@@ -67,8 +66,7 @@ def lit(
     lamp, above = random.uniform(0, 2 * np.pi), np.deg2rad(random.uniform(*LAMP_HEIGHT_DEG))
     sky = np.float32(random.uniform(*SKY))
     bed = _backing(random, (layout.size[1], layout.size[0]), plan.px_per_mm)
-    for bone, (x, y) in zip(bones, layout.corners, strict=True):
-        part = bed[y : y + bone.cracks.shape[0], x : x + bone.cracks.shape[1]]
+    for bone, part in on_scene(bed, bones, layout):
         height = _steps(random, bone, plan.level) + _ground(random, bone, plan.level)
         light = _albedo(random, bone, plan.level) * (sky + (1 - sky) * _shaded(height, lamp, above))
         part += bone.canvas.cover * (light - part)
@@ -85,7 +83,7 @@ def lit(
 
 
 def _bone(random: Random, life: Life, plan: Plan, variety: Variety) -> Sketch:
-    outline = pick(random, tuple((n, p) for n, p in OUTLINES if variety.outlines is None or n in variety.outlines))
+    outline = pick_outline(random, OUTLINES, variety)
     margin = draw_margin(random, KNOTS[outline], turn=2.2, reach=0.04, bend=0.01, ease_deg=random.uniform(1.0, 2.5))
     course = Course(
         young=circle_about(random.uniform(-0.1, 0.1), random.uniform(-0.06, 0.06)),

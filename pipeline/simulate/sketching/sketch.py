@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.records import Float
+from pipeline.simulate.catch import pick
 from pipeline.simulate.noise import Random
 from pipeline.simulate.place import AXIS
 from pipeline.simulate.plan import Plan
@@ -24,6 +26,12 @@ OVERGROWN = (0.3, 0.8)  # strength of a first winter that the base has grown ove
 FAINT = (0.2, 0.6)  # of one that is faint of itself; as many are as are overgrown
 CORE = (1.0, 1.22)  # of the first annulus, that the bone over it covers
 BASE_AT_MM = 1 / 3  # the level's thickness of the base at which a make's own base is drawn in full
+
+
+def pick_outline(random: Random, outlines: tuple[tuple[str, float], ...], variety: Variety) -> str:
+    """One of a make's outlines, each with its share, or of those among them that are asked for."""
+    asked = variety.outlines
+    return str(pick(random, tuple((name, p) for name, p in outlines if asked is None or name in asked)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +137,13 @@ def spread_out(random: Random, bones: list[Sketch], plan: Plan, variety: Variety
     touching = plan.bones > 1 and random.random() < plan.level.touching_chance
     rows = arrange(random, [bone.canvas.cover for bone in bones], plan.px_per_mm, touching)
     return lay_out(random, rows, plan.px_per_mm, variety.extras)
+
+
+def on_scene(scene: Float, bones: list[Sketch], layout: Layout) -> Iterator[tuple[Sketch, Float]]:
+    """Each bone with the part of the scene that its picture covers, to be drawn on in place."""
+    for bone, (x, y) in zip(bones, layout.corners, strict=True):
+        height, width = bone.cracks.shape
+        yield bone, scene[y : y + height, x : x + width]
 
 
 def known(bone: Sketch, corner: Corner, bright: bool | None) -> DrawnBone:
