@@ -93,6 +93,9 @@ def age(
     ] = False,
 ) -> None:
     """Count the annuli on every scan: one row a bone in FOLDER/ages.csv. Goes on where an earlier call stopped."""
+    from pipeline.run.child_server import begin
+
+    begin()  # what children need is imported there while this process imports what it needs
     from pipeline.batch.isolate import cores
     from pipeline.commands.age import age
     from pipeline.commands.asked import Request

@@ -15,8 +15,9 @@ from pipeline.records import ScanRef
 from pipeline.run import first_pass, run_folder, versions
 from pipeline.run.accounts import Accounts
 from pipeline.run.ages_of_run import age_run
+from pipeline.run.child_server import PRELOADED
 from pipeline.run.ledger import Ledger
-from pipeline.run.reading_scans import PRELOADED, Work, read_scans
+from pipeline.run.reading_scans import Work, read_scans
 from pipeline.run.run_lock import only_batch
 from pipeline.settings.whole import Settings
 

@@ -7,18 +7,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from pipeline.batch.batch import Task, Workplace, run_batch
-from pipeline.batch.isolate import start_server
 from pipeline.batch.limits import Fault
 from pipeline.batch.steps import Steps
 from pipeline.pictures.plates import TrayBone
 from pipeline.records import Age, BoneReading
-from pipeline.run import places, run_folder, versions
+from pipeline.run import child_server, places, run_folder, versions
 from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_ids_path, tray_path, write_pictures
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
 from pipeline.run.picture_names import picture_names
 from pipeline.run.plan import limits_of
-from pipeline.run.reading_scans import PRELOADED
 from pipeline.run.record_text import digest_of, joined, read_shape
 from pipeline.run.results import Result
 from pipeline.settings.whole import Settings
@@ -99,7 +97,7 @@ def bring_up_to_date(
     if not stale:
         return
     say(f"pictures to draw: {len(stale)}")
-    start_server(PRELOADED)
+    child_server.begin()
     steps = Steps(len(stale), "pictures drawn", settings.batch.report_seconds)
 
     limits = limits_of(_MEGAPIXELS, settings.batch)

@@ -8,11 +8,11 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.batch import batch, isolate
+from pipeline.batch import batch
 from pipeline.batch.limits import Fault
 from pipeline.errors import Interrupted
 from pipeline.records import Refusal, ScanRef
-from pipeline.run import first_pass, places, run_folder, versions
+from pipeline.run import child_server, first_pass, places, run_folder, versions
 from pipeline.run.first_pass import HeadersJob, Outcome, RefusedRead, ScanJob, ScanRead, Unchanged
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
@@ -28,8 +28,6 @@ _HEADERS_AT_ONCE = 100
 """Scans whose headers one child looks at: a child costs as much as some thirty headers."""
 _TOLD_AT_MOST = 10
 """Names in one list on the terminal; the tables hold all."""
-PRELOADED = ("pipeline.run.preloaded",)
-"""Imported by the process that children are forked from."""
 
 
 def read_scans(
@@ -107,7 +105,7 @@ def look_at_headers(refs: Sequence[ScanRef], settings: Settings, here: batch.Wor
     """Headers of scans, by name. Where even a look at a header ends a child, the scan's own reading will tell."""
     groups = [tuple(refs[i : i + _HEADERS_AT_ONCE]) for i in range(0, len(refs), _HEADERS_AT_ONCE)]
     if groups:
-        isolate.start_server(PRELOADED)
+        child_server.begin()
     limits = limits_of(0, settings.batch)
     tasks = [batch.Task(HeadersJob(refs=group, settings=settings), limits) for group in groups]
     found: dict[str, ScanHeader] = {}

@@ -8,7 +8,7 @@ from small_work import doubled
 from pipeline.batch.batch import Here, Progress, Task, run_batch
 from pipeline.batch.isolate import start_server
 from pipeline.batch.limits import Limits
-from pipeline.run.reading_scans import PRELOADED
+from pipeline.run.child_server import PRELOADED
 
 LIMITS = Limits(cpu_seconds=20, wall_seconds=60, memory_megabytes=400)
 

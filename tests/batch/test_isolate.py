@@ -35,7 +35,7 @@ from pipeline.batch.in_child import MOST_GROWTH_BYTES, MOST_WORK, spent
 from pipeline.batch.isolate import Child, Stopped, isolated, start_server
 from pipeline.batch.limits import Fault, Limits
 from pipeline.codes import REFUSALS
-from pipeline.run.reading_scans import PRELOADED
+from pipeline.run.child_server import PRELOADED
 
 HERE = Path(__file__).parent
 LIMITS = Limits(cpu_seconds=20, wall_seconds=60, memory_megabytes=400)
