@@ -9,13 +9,17 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
+import threading
 import uuid
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
+from pipeline import regular_files
 from pipeline.errors import RunError
 from pipeline.run import ledger_tables
 from pipeline.run.ledger_faults import with_cure
+from pipeline.scans import run_mark
 from pipeline.scans.run_mark import APPLICATION, LEDGER
 from pipeline.tables.atomic import part_of
 
@@ -25,6 +29,10 @@ Transaction = sqlite3.Connection
 _WRITTEN_AHEAD = f"{FILE}-wal"
 _WAIT_SECONDS = 10
 """How long to wait for another process of this tool (the page, the report) that is writing."""
+_opening = threading.Lock()
+_open_here: Counter[tuple[int, int]] = Counter()
+"""Connections of this process to each file. The first of them alone checks a file: reading it past SQLite would give up
+the locks of the others (POSIX; SQLite, How To Corrupt, section 2.2), and looking through all rows takes time."""
 
 
 class LedgerFile:
@@ -37,22 +45,40 @@ class LedgerFile:
         if create and not os.path.lexists(self._path):
             with self.one_line():
                 self._make()
-        self._check()
-        with self.one_line():
-            self._db = sqlite3.connect(self._path, timeout=_WAIT_SECONDS, isolation_level=None)
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = NORMAL")  # a power cut may cost the last scans, never the file
-            self._db.execute("PRAGMA foreign_keys = ON")
-            sound = not ledger_tables.damaged(self._db.execute)
-        if not sound:
+        with _opening:
+            self._known = self._identity()
+            first = _open_here[self._known] == 0
+            if first:
+                self._check()
+            _open_here[self._known] += 1
+        try:
+            with self.one_line():
+                self._db = sqlite3.connect(self._path, timeout=_WAIT_SECONDS, isolation_level=None)
+        except BaseException:
+            self._forget()
+            raise
+        try:
+            with self.one_line():
+                self._db.execute("PRAGMA journal_mode = WAL")
+                self._db.execute("PRAGMA synchronous = NORMAL")  # a power cut may cost the last scans, never the file
+                self._db.execute("PRAGMA foreign_keys = ON")
+                sound = not (first and ledger_tables.damaged(self._db.execute))
+            if not sound:
+                raise RunError(
+                    f"{self._path}: damaged (a row holds what no row should); restore a copy, or give another --out"
+                )
+        except BaseException:
             self.close()
-            raise RunError(
-                f"{self._path}: damaged (a row holds what no row should); restore a copy, or give another --out"
-            )
+            raise
 
     def close(self) -> None:
         """Close the file; nothing can be read or written any more."""
         self._db.close()
+        self._forget()
+
+    def _forget(self) -> None:
+        with _opening:
+            _open_here[self._known] -= 1
 
     @contextlib.contextmanager
     def transaction(self, *, to_disk: bool = False) -> Iterator[sqlite3.Connection]:
@@ -128,20 +154,27 @@ class LedgerFile:
             part.unlink(missing_ok=True)
             raise
 
-    def _check(self) -> None:
-        """Raise RunError unless the file is a ledger of ours; it is opened so that nothing of it can change."""
+    def _identity(self) -> tuple[int, int]:
+        """The file by its device and number. Raises RunError where there is no file, or only a link to one."""
         if self._path.is_symlink():
             raise RunError(f"{self._path}: is a link; put the file itself into the folder, or give another --out")
         if not self._path.is_file():
             raise RunError(f"{self.run}: holds no {FILE}; give the folder that `opercle age --out` wrote")
+        found = self._path.stat()
+        return found.st_dev, found.st_ino
+
+    def _check(self) -> None:
+        """Raise RunError unless the file is a ledger of ours. Its head alone is read (SQLite database file format,
+        section 1.3): a database of somebody else's must not be opened, for that may change it, and one of ours that is
+        being written cannot be read past its log."""
         try:
-            uri = f"{self._path.absolute().as_uri()}?mode=ro&immutable=1"
-            with contextlib.closing(sqlite3.connect(uri, uri=True)) as db:
-                (ours,) = db.execute("PRAGMA application_id").fetchone()
-                (version,) = db.execute("PRAGMA user_version").fetchone()
-        except sqlite3.Error as e:
-            raise RunError(f"{self._path}: {with_cure(str(e))}") from e
-        if ours != APPLICATION:
+            with regular_files.opened(self._path) as stream:
+                head = stream.read(run_mark.HEAD_BYTES)
+        except OSError as e:
+            raise RunError(f"{self._path}: {with_cure('unable to open')}") from e
+        if head and not head.startswith(run_mark.SQLITE):
+            raise RunError(f"{self._path}: {with_cure('not a database')}")
+        if not run_mark.is_ours(head):
             raise RunError(f"{self._path}: not written by opercle, or empty; restore a copy, or give another --out")
-        if version != ledger_tables.VERSION:
+        if int.from_bytes(head[60:64], "big") != ledger_tables.VERSION:
             raise RunError(f"{self._path}: of another version of opercle; use that one, or another --out")

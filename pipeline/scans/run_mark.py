@@ -16,8 +16,9 @@ file format, section 1.3)."""
 MADE_BY = "opercle"
 
 _ID = re.compile(r"[0-9a-f]{32}")
-_SQLITE = b"SQLite format 3\0"
-_HEAD_BYTES = 100
+SQLITE = b"SQLite format 3\0"
+"""How every SQLite file begins."""
+HEAD_BYTES = 100
 _MOST_MARK_BYTES = 10_000_000
 """run.json holds the settings of a run, some ten kilobytes; what is larger is not read."""
 
@@ -31,10 +32,15 @@ def holds_ledger(folder: Path) -> bool:
     """Whether the folder holds a ledger of ours; the file is only looked at."""
     try:
         with regular_files.opened(folder / LEDGER) as stream:
-            head = stream.read(_HEAD_BYTES)
+            head = stream.read(HEAD_BYTES)
     except OSError:
         return False
-    return head.startswith(_SQLITE) and head[68:72] == APPLICATION.to_bytes(4, "big")
+    return is_ours(head)
+
+
+def is_ours(head: bytes) -> bool:
+    """Whether a file that begins so is a ledger of ours."""
+    return head.startswith(SQLITE) and head[68:72] == APPLICATION.to_bytes(4, "big")
 
 
 def run_id(folder: Path) -> str:

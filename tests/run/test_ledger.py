@@ -298,3 +298,46 @@ def test_a_row_that_holds_what_it_should_not_is_a_damaged_ledger_and_no_fault_of
         db.execute(statement)
     with pytest.raises(RunError, match=r"run\.sqlite: damaged .*; restore a copy"):
         Ledger(tmp_path)
+
+
+def half_checkpointed(run: Path, to: Path) -> None:
+    """The ledger of `run` as it stands on the disk while SQLite brings a long log into it: page 1, which says how many
+    pages there are, comes first."""
+    with contextlib.closing(sqlite3.connect(run / FILE)) as db:
+        db.execute("PRAGMA wal_autocheckpoint = 0")
+        db.executemany("INSERT INTO meta VALUES (?, ?)", [(f"key {n}", "x" * 1000) for n in range(2000)])
+        db.commit()
+        (pages,) = db.execute("PRAGMA page_count").fetchone()
+        to.mkdir()
+        for name in (FILE, f"{FILE}-wal"):
+            (to / name).write_bytes((run / name).read_bytes())
+    content = bytearray((to / FILE).read_bytes())
+    assert int.from_bytes(content[28:32], "big") < pages
+    content[28:32] = pages.to_bytes(4, "big")
+    (to / FILE).write_bytes(content)
+
+
+def test_a_ledger_into_which_another_process_is_writing_is_opened_at_any_moment(tmp_path):
+    Ledger(tmp_path, create=True).__exit__()
+    half_checkpointed(tmp_path, tmp_path / "now")
+    with Ledger(tmp_path / "now") as ledger:
+        assert ledger.specimens.all() == ()
+    with contextlib.closing(sqlite3.connect(tmp_path / "now" / FILE)) as db:
+        assert db.execute("SELECT COUNT(*) FROM meta WHERE key LIKE 'key %'").fetchone() == (2000,)
+
+
+def test_opening_a_ledger_again_in_one_process_gives_up_no_lock(tmp_path):
+    # POSIX takes all locks of a process from a file as soon as the process closes the file once; another process, the
+    # last to close as it would seem, would then throw away the log that this one still writes.
+    code = (
+        "import sys; from pathlib import Path; from pipeline.run.ledger import Ledger\n"
+        "Ledger(Path(sys.argv[1])).__exit__()"
+    )
+    with Ledger(tmp_path, create=True) as ledger:
+        Ledger(tmp_path).__exit__()
+        ledger.specimens.store([Specimen(specimen="B1", scan="a.png", bone=1, fish="B1")], ())
+        subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=True)
+        assert (tmp_path / f"{FILE}-wal").exists()
+        ledger.specimens.store([Specimen(specimen="B2", scan="a.png", bone=1, fish="B2")], ())
+    with Ledger(tmp_path) as ledger:
+        assert [row.specimen for row in ledger.specimens.all()] == ["B2"]
