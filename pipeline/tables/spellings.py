@@ -15,9 +15,9 @@ def folded(name: str) -> str:
 
 
 def first_spellings(names: Iterable[str]) -> Mapping[str, str]:
-    """Every name with the first of those that are the same when folded."""
+    """Every name with the first of those that are the same when folded. A lone dash is a name, not a blank."""
     first: dict[str, str] = {}
-    return {name: first.setdefault(folded(name), name) for name in names}
+    return {name: first.setdefault(folded(name) or name, name) for name in names}
 
 
 def names_of_species(settings: Settings) -> Callable[[str], str]:

@@ -204,6 +204,12 @@ def test_a_water_or_a_species_in_several_spellings_is_one_and_that_is_said(tmp_p
     )
 
 
+def test_a_dash_for_a_water_and_a_blank_one_stay_as_they_are(table: Table) -> None:
+    found = table("specimen,scan,water\nB1,a.tif,-\nB2,b.tif,\n")
+    assert [r.water for r in found.rows] == ["-", ""]
+    assert found.remarks == ()
+
+
 def test_bones_of_one_fish_that_tell_different_things_are_said(table: Table) -> None:
     found = table("specimen,scan,fish,length_mm,sex\nB1,a.tif,F1,300,F\nB2,b.tif,F1,310,F\n")
     (remark,) = found.remarks
