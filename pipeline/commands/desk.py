@@ -62,7 +62,6 @@ def desk(run: Path, scans: Sequence[Path], host: str, port: int, say: Say, print
         # One connection stays open: whoever closes the last one empties the log into the ledger, which takes as long as
         # ten marks.
         with Ledger(run):
-            opened.fetch_first()
             serve(opened, host, port, print_line)
     except KeyboardInterrupt:
         pass  # the usual end of a desk

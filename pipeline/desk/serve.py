@@ -5,7 +5,8 @@ from __future__ import annotations
 import secrets
 import signal
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from ipaddress import ip_address
 
 import uvicorn
@@ -34,10 +35,28 @@ def serve(desk: Desk, host: str, port: int, print_line: Callable[[str], None]) -
             app, log_level="warning", access_log=False, server_header=False, limit_concurrency=MOST_AT_ONCE,
             timeout_keep_alive=30, lifespan="off", ws="none",
         )  # fmt: skip
-        print_line(f"http://{shown}:{taken}/" + (f"?token={token}" if token else ""))
-        # The server passes a signal on once it has stopped: the process must live to follow up the last answers.
-        signal.signal(signal.SIGTERM, signal.default_int_handler)
-        uvicorn.Server(config).run(sockets=[listener])
+        server = uvicorn.Server(config)
+        with _stopped_by_signals(server):
+            desk.fetch_first()
+            print_line(f"http://{shown}:{taken}/" + (f"?token={token}" if token else ""))
+            server.run(sockets=[listener])
+
+
+@contextmanager
+def _stopped_by_signals(server: uvicorn.Server) -> Iterator[None]:
+    """In the block Ctrl-C and a shut-down of the machine stop the server, from before it begins until it has passed the
+    signal on. An exception in their place could break off an import of this thread and leave its lock to nobody, and
+    all other threads would wait for ever."""
+
+    def stop(*_: object) -> None:
+        server.should_exit = True
+
+    kept = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in kept.items():
+            signal.signal(number, handler)
 
 
 def is_local(host: str) -> bool:
