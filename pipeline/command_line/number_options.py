@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 
 import typer
@@ -12,23 +13,19 @@ def whole_number(least: int, most: int | None = None) -> Callable[[str], int]:
     wanted = f"a whole number of at least {least}" if most is None else f"a whole number from {least} to {most}"
 
     def read(text: str) -> int:
-        try:
+        with contextlib.suppress(ValueError):
             number = int(text)
-        except ValueError:
-            number = least - 1
-        if number < least or (most is not None and number > most):
-            raise typer.BadParameter(f"'{text}' is not {wanted}.")
-        return number
+            if number >= least and (most is None or number <= most):
+                return number
+        raise typer.BadParameter(f"'{text}' is not {wanted}.")
 
     return read
 
 
 def share(text: str) -> float:
     """Reads a share, from 0 to 1."""
-    try:
+    with contextlib.suppress(ValueError):
         number = float(text)
-    except ValueError:
-        number = -1.0
-    if not 0 <= number <= 1:
-        raise typer.BadParameter(f"'{text}' is not a share from 0 to 1, as 0.02 for two in a hundred.")
-    return number
+        if 0 <= number <= 1:
+            return number
+    raise typer.BadParameter(f"'{text}' is not a share from 0 to 1, as 0.02 for two in a hundred.")

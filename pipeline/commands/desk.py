@@ -63,8 +63,6 @@ def desk(run: Path, scans: Sequence[Path], host: str, port: int, say: Say, print
         # ten marks.
         with Ledger(run):
             serve(opened, host, port, print_line)
-    except KeyboardInterrupt:
-        pass  # the usual end of a desk
     finally:
         cuts.close()
         follower.close()

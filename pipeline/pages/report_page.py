@@ -95,8 +95,8 @@ def gallery_data(bones: Sequence[ReportBone]) -> Markup:
 
     rows = [
         [
-            b.specimen, int(bool(b.picture)) if b.picture in ("", b.specimen) else b.picture, number("scan", b.scan),
-            b.bone, number("species", b.species), number("water", b.water), list(STATES).index(b.state), b.annuli,
+            b.specimen, 1 if b.picture == b.specimen else b.picture, number("scan", b.scan), b.bone,
+            number("species", b.species), number("water", b.water), list(STATES).index(b.state), b.annuli,
             b.annuli_low, b.annuli_high, None if b.confidence is None else round(b.confidence, 2), b.final_annuli,
             b.final_age_class, number("by", b.counted_by), [number("code", code) for code in b.reasons],
         ]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.pictures import ink
 from pipeline.pictures.lettering import Box, write_words
-from pipeline.pictures.overlay_layout import BAND_BARS, OverlayLayout, lay_out
+from pipeline.pictures.overlay_layout import BAND_BARS, LEGEND_SAMPLE, OverlayLayout, lay_out, sample_of_doubt
 from pipeline.pictures.tags import Tag
 from pipeline.pictures.view import View
 from pipeline.records import Age, AgedMark, BoneReading, Point, Specimen
@@ -29,7 +29,6 @@ _EVENING_SHARE = 0.14
 _EVENED_CONTRAST = 52.0
 _EVENING_FLOOR = 0.35
 _EVENING_BLUR = 1.2
-_LEGEND_SAMPLE = 34.0
 
 
 def draw_overlay(
@@ -276,8 +275,8 @@ def _draw_tag(picture: NDArray[np.uint8], tag: Tag) -> None:
 
 def _draw_sample(picture: NDArray[np.uint8], kind: str, x: float, y: float) -> None:
     """A class's sample in the legend, on a ground as dark as a bone's."""
-    ink.block(picture, (x, y - 9, x + _LEGEND_SAMPLE, y + 9), (92, 94, 100))
-    line = np.asarray([(x + 4, y), (x + _LEGEND_SAMPLE - 4, y)])
+    ink.block(picture, (x, y - 9, x + LEGEND_SAMPLE, y + 9), (92, 94, 100))
+    line = np.asarray([(x + 4, y), (x + LEGEND_SAMPLE - 4, y)])
     if kind == "counted":
         ink.stroke(picture, [line], ink.COUNTED)
     elif kind == "inferred":
@@ -287,9 +286,9 @@ def _draw_sample(picture: NDArray[np.uint8], kind: str, x: float, y: float) -> N
     elif kind == "hidden":
         ink.stroke(picture, ink.pieces(line, 3, 6), ink.DOUBT)
     elif kind == "doubt":
-        _draw_tag(picture, Tag("?", "doubt", x + _LEGEND_SAMPLE / 2, y, ()))
+        _draw_tag(picture, sample_of_doubt(x, y))
     elif kind == "damage":
-        ink.ring(picture, (x + _LEGEND_SAMPLE / 2, y), 7, ink.DOUBT)
+        ink.ring(picture, (x + LEGEND_SAMPLE / 2, y), 7, ink.DOUBT)
     elif kind == "outline":
         ink.stroke(picture, [line], ink.OUTLINE, width=1, halo=0)
     else:

@@ -29,6 +29,8 @@ _LEAST_VIEW_HEIGHT = 540
 _PADDINGS = (48, 80, 120)
 _FOOTER_HEIGHT = 28
 _LEGEND_HEIGHT = 30
+LEGEND_SAMPLE = 34.0
+"""Width of a sample in the legend."""
 
 _BAND_TITLE = 24
 BAND_BARS = 34
@@ -152,6 +154,11 @@ def _on_band(band: View, axis: Axis, radius_px: float) -> float:
     return band.point(axis.focus)[0] + radius_px * band.zoom
 
 
+def sample_of_doubt(left: float, middle: float) -> Tag:
+    """The sign of a doubt in the legend."""
+    return Tag("?", "doubt", left + LEGEND_SAMPLE / 2, middle, ())
+
+
 def _legend(
     age: Age, damaged: bool, tags: Sequence[Tag], top: float, right: float
 ) -> tuple[tuple[tuple[str, float, float], ...], list[Words], float]:
@@ -176,6 +183,6 @@ def _legend(
             left, top = float(_MARGIN), top + _LEGEND_HEIGHT
             word = replace(word, left=left + 42, top=top + 7)
         samples.append((kind, left, top + _LEGEND_HEIGHT / 2))
-        words.append(word)
+        words += [word, sample_of_doubt(*samples[-1][1:]).words] if kind == "doubt" else [word]
         left = word.box[2] + 18
     return tuple(samples), words, top + _LEGEND_HEIGHT

@@ -10,7 +10,7 @@ from pipeline.records import Age
 from pipeline.run.placing import Placed
 
 _MOST_NAMED = 10
-"""Trays, or bones, of one line."""
+"""In one line."""
 CAUTION = (
     "ages are estimates: compare the tray sheets with your list first, have people read the flagged bones and a share "
     "of the others, and follow your local rules before you act on them"
@@ -68,10 +68,10 @@ class Accounts:
         if self.changed:
             lines.append(f"ages changed since the last call {self.changed}: see changes.csv")
         if self.trays:
-            lines.append(f"trays that do not match the table: {_some(self.trays)}")
+            lines.append(f"trays that do not match the table: {some_of(self.trays, '; ')}")
         if self.without_row:
             lines.append(
-                f"bones without a row in the table {len(self.without_row)}: {_some(self.without_row)} "
+                f"bones without a row in the table {len(self.without_row)}: {some_of(self.without_row, '; ')} "
                 "(left out on purpose, or is a row lost?)"
             )
         lines.append(CAUTION)
@@ -84,9 +84,10 @@ class Accounts:
         return tuple(lines)
 
 
-def _some(names: Sequence[str]) -> str:
+def some_of(names: Sequence[str], between: str) -> str:
+    """The first names, and how many more there are."""
     more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    return f"{'; '.join(names[:_MOST_NAMED])}{more}"
+    return f"{between.join(names[:_MOST_NAMED])}{more}"
 
 
 def reasons_by_number(ages: Iterable[Age]) -> dict[str, int]:

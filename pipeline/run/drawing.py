@@ -110,8 +110,8 @@ def _keep(path: Path, picture: NDArray[np.uint8], shown_small: NDArray[np.uint8]
 
 
 def _reduced(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The picture no longer than `SMALL_PX`: halved by means of four pixels while it can be, which costs a tenth of the
-    mean over parts of pixels, then between neighbours."""
+    """The picture no longer than `SMALL_PX`: halved by means of four pixels while it can be, then taken between
+    neighbours. Exact means over areas (`bone.area_mean`) take six times as long and show the eye nothing more."""
     while max(picture.shape) >= 2 * SMALL_PX:
         height, width = (side // 2 for side in picture.shape[:2])
         even = picture[: 2 * height, : 2 * width]

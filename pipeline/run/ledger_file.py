@@ -15,7 +15,6 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from pipeline import regular_files
 from pipeline.errors import RunError
 from pipeline.run import ledger_tables
 from pipeline.run.ledger_faults import with_cure
@@ -168,8 +167,7 @@ class LedgerFile:
         section 1.3): a database of somebody else's must not be opened, for that may change it, and one of ours that is
         being written cannot be read past its log."""
         try:
-            with regular_files.opened(self._path) as stream:
-                head = stream.read(run_mark.HEAD_BYTES)
+            head = run_mark.head_of(self._path)
         except OSError as e:
             raise RunError(f"{self._path}: {with_cure('unable to open')}") from e
         if head and not head.startswith(run_mark.SQLITE):

@@ -13,6 +13,7 @@ from pipeline.batch.limits import Fault
 from pipeline.errors import Interrupted
 from pipeline.records import Refusal, ScanRef
 from pipeline.run import child_server, first_pass, places, run_folder, versions
+from pipeline.run.accounts import some_of
 from pipeline.run.first_pass import HeadersJob, Outcome, RefusedRead, ScanJob, ScanRead, Unchanged
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_scans import KnownScan
@@ -26,8 +27,6 @@ Work = Callable[[ScanJob], Outcome]
 
 _HEADERS_AT_ONCE = 100
 """Scans whose headers one child looks at: a child costs as much as some thirty headers."""
-_TOLD_AT_MOST = 10
-"""Names in one list on the terminal; the tables hold all."""
 
 
 def read_scans(
@@ -124,15 +123,12 @@ def said_headers(headers: Collection[ScanHeader], given_dpi: Collection[str]) ->
     blind = [h.scan for h in headers if not h.refusal and h.dpi is None and h.scan not in given_dpi]
     lines = []
     if refused:
-        lines.append(f"scans that will be refused: {len(refused)}: {_listed(refused)}")
+        lines.append(f"scans that will be refused: {len(refused)}: {some_of(sorted(refused), ', ')}")
     if blind:
-        lines.append(f"scans without a resolution, so without millimetres: {len(blind)}: {_listed(blind)}")
+        lines.append(
+            f"scans without a resolution, so without millimetres: {len(blind)}: {some_of(sorted(blind), ', ')}"
+        )
     return lines
-
-
-def _listed(names: Collection[str]) -> str:
-    some = sorted(names)[:_TOLD_AT_MOST]
-    return ", ".join(some) + (f" and {len(names) - len(some)} more" if len(names) > len(some) else "")
 
 
 def _task(planned: Planned, header: ScanHeader | None, settings: Settings) -> batch.Task[ScanJob]:

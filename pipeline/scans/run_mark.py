@@ -18,7 +18,7 @@ MADE_BY = "opercle"
 _ID = re.compile(r"[0-9a-f]{32}")
 SQLITE = b"SQLite format 3\0"
 """How every SQLite file begins."""
-HEAD_BYTES = 100
+_HEAD_BYTES = 100
 _MOST_MARK_BYTES = 10_000_000
 """run.json holds the settings of a run, some ten kilobytes; what is larger is not read."""
 
@@ -31,11 +31,15 @@ def is_run(folder: Path) -> bool:
 def holds_ledger(folder: Path) -> bool:
     """Whether the folder holds a ledger of ours; the file is only looked at."""
     try:
-        with regular_files.opened(folder / LEDGER) as stream:
-            head = stream.read(HEAD_BYTES)
+        return is_ours(head_of(folder / LEDGER))
     except OSError:
         return False
-    return is_ours(head)
+
+
+def head_of(path: Path) -> bytes:
+    """The head of a file that may be a database. Raises OSError."""
+    with regular_files.opened(path) as stream:
+        return stream.read(_HEAD_BYTES)
 
 
 def is_ours(head: bytes) -> bool:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from pipeline.records import Specimen
 from pipeline.settings.whole import Settings
 from pipeline.tables.faults import Faults, named_rows
-from pipeline.tables.spellings import first_spellings, folded
+from pipeline.tables.spellings import folded
 
 _ALIKE = 0.8
 """Likeness of two names (0 to 1) from which the one may be a slip of the other."""
@@ -56,9 +56,9 @@ def remark_on_fish(rows: Sequence[tuple[int, Specimen]], faults: Faults) -> None
                 )
 
 
-def remark_on_spellings(column: str, rows: Sequence[tuple[int, str]], faults: Faults) -> None:
-    """Say which names stand in several spellings. `rows` are (row, name as written)."""
-    first = first_spellings(name for _, name in rows)
+def remark_on_spellings(column: str, rows: Sequence[tuple[int, str]], first: Mapping[str, str], faults: Faults) -> None:
+    """Say which names stand in several spellings. `rows` are (row, name as written), `first` gives each name's first
+    spelling."""
     others: dict[str, dict[str, list[int]]] = {}
     for row, name in rows:
         if name != first[name]:

@@ -17,7 +17,7 @@ from pipeline.tables.dates import dates
 from pipeline.tables.faults import Faults
 from pipeline.tables.given_table import read_given_table, table_path
 from pipeline.tables.specimen_remarks import remark_on_fish, remark_on_species, remark_on_spellings
-from pipeline.tables.spellings import with_one_spelling
+from pipeline.tables.spellings import first_spellings, names_of_species, with_one_spelling
 
 
 def _meanings(words: dict[str, str]) -> dict[str, str]:
@@ -121,8 +121,9 @@ def read_specimens(
     faults.check()
     if settings:
         remark_on_species([(row.row_number, s) for row, s in cells], settings, faults)
-        specimens = with_one_spelling(specimens, settings)
-    remark_on_spellings("water", [(row.row_number, s.water) for row, s in cells], faults)
+    waters = first_spellings(s.water for _, s in cells)
+    remark_on_spellings("water", [(row.row_number, s.water) for row, s in cells], waters, faults)
+    specimens = with_one_spelling(specimens, names_of_species(settings) if settings else str, waters)
     remark_on_fish([(row.row_number, s) for row, s in cells], faults)
     remarks = tuple(faults.remarks)
     numbers = {s.specimen: row.row_number for row, s in cells}

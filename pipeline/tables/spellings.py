@@ -27,9 +27,10 @@ def names_of_species(settings: Settings) -> Callable[[str], str]:
     return lambda species: known.get(folded(species), species)
 
 
-def with_one_spelling(rows: Sequence[Specimen], settings: Settings) -> list[Specimen]:
-    """The rows with species as the settings name them, and other species and waters in their first spelling."""
-    in_settings = names_of_species(settings)
+def with_one_spelling(
+    rows: Sequence[Specimen], in_settings: Callable[[str], str], waters: Mapping[str, str]
+) -> list[Specimen]:
+    """The rows with species as `in_settings` names them, those it does not know in their first spelling, and waters as
+    `waters` spells them."""
     species = first_spellings(in_settings(s.species) for s in rows)
-    waters = first_spellings(s.water for s in rows)
     return [replace(s, species=species[in_settings(s.species)], water=waters[s.water]) for s in rows]

@@ -71,8 +71,8 @@ function wordsOf(row) {
 function card(row) {
   const item = element("li");
   const name = row[PICTURE] === 1 ? row[ID] : row[PICTURE];
-  const inside = element(name === 0 ? "div" : "a");
-  if (name === 0) {
+  const inside = element(name ? "a" : "div");
+  if (!name) {
     inside.append(element("span", "blank", "no picture"));
   } else {
     inside.href = `overlays/${encodeURIComponent(name)}.jpg`;

@@ -17,18 +17,9 @@ from pipeline.simulate.sketching.courses import Wander, circle_about
 from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters, opacity
+from pipeline.simulate.sketching.scene import known, on_scene, spread_out
 from pipeline.simulate.sketching.sensor import blurred, compressed, encoded, sharpened, stripes, to_pixels, uneven
-from pipeline.simulate.sketching.sketch import (
-    Course,
-    Sketch,
-    known,
-    on_scene,
-    overgrowth,
-    pick_outline,
-    sketch,
-    spread_out,
-    thin_edge,
-)
+from pipeline.simulate.sketching.sketch import Course, Sketch, overgrowth, pick_outline, sketch, thin_edge
 from pipeline.simulate.tray import Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
 

@@ -17,17 +17,9 @@ from pipeline.simulate.sketching.courses import Wander
 from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters, opacity
+from pipeline.simulate.sketching.scene import known, on_scene, spread_out
 from pipeline.simulate.sketching.sensor import blurred, compressed, encoded, sharpened, to_pixels, uneven
-from pipeline.simulate.sketching.sketch import (
-    Course,
-    Sketch,
-    known,
-    on_scene,
-    overgrowth,
-    pick_outline,
-    sketch,
-    spread_out,
-)
+from pipeline.simulate.sketching.sketch import Course, Sketch, overgrowth, pick_outline, sketch
 from pipeline.simulate.sketching.slant import Slant, seen_aslant
 from pipeline.simulate.tray import SHORT_ROW, Stuff, furnish
 from pipeline.simulate.variety import Level, Variety

@@ -16,17 +16,9 @@ from pipeline.simulate.sketching.courses import Wander, circle_about
 from pipeline.simulate.sketching.lives import Life, draw_lives
 from pipeline.simulate.sketching.margins import Knots, draw_margin
 from pipeline.simulate.sketching.rings import Profile, Winters, opacity
+from pipeline.simulate.sketching.scene import known, on_scene, spread_out
 from pipeline.simulate.sketching.sensor import blurred, to_pixels, uneven
-from pipeline.simulate.sketching.sketch import (
-    Course,
-    Sketch,
-    known,
-    on_scene,
-    overgrowth,
-    pick_outline,
-    sketch,
-    spread_out,
-)
+from pipeline.simulate.sketching.sketch import Course, Sketch, overgrowth, pick_outline, sketch
 from pipeline.simulate.tray import Stuff, furnish
 from pipeline.simulate.variety import Level, Variety
 
