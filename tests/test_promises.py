@@ -141,6 +141,23 @@ def test_modules_are_short():
     assert median(lines.values()) < 150
 
 
+def test_nothing_stands_in_the_program_that_only_tests_use():
+    pages = [p.read_text(encoding="utf-8") for p in (TOP / "pipeline").rglob("*") if p.suffix in (".html", ".js")]
+    words = Counter(re.findall(r"\w+", "\n".join([*MODULES.values(), *pages])))
+    defined = {
+        name
+        for tree in TREES.values()
+        for node in tree.body
+        for name in (
+            [node.name]
+            if isinstance(node, ast.FunctionDef | ast.ClassDef)
+            else [t.id for t in getattr(node, "targets", [getattr(node, "target", None)]) if isinstance(t, ast.Name)]
+        )
+    }
+    assert len(defined) > 1000
+    assert [name for name in sorted(defined) if words[name] < 2] == []
+
+
 def test_every_module_says_what_it_is_for():
     assert [m for m, tree in TREES.items() if not ast.get_docstring(tree)] == []
 

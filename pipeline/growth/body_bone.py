@@ -23,7 +23,6 @@ class StraightLine:
 
     intercept: float
     slope: float
-    intercept_se: float
     r2: float
 
 
@@ -86,6 +85,5 @@ def _line(x: Numbers, y: Numbers) -> StraightLine:
     return StraightLine(
         intercept=float(found.intercept),
         slope=float(found.slope),
-        intercept_se=float(found.intercept_stderr),
         r2=float(found.rvalue) ** 2,
     )

@@ -153,4 +153,3 @@ LINE = Curve(
     slopes=lambda t, p: np.column_stack([np.ones_like(t), t]),
     starts=lambda t, root, mean: [np.array([mean.min(), 10.0])],
 )
-CURVES = (VON_BERTALANFFY, GOMPERTZ, LINE)

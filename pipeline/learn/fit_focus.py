@@ -133,23 +133,3 @@ def _fit_choice(signs: Sequence[Numbers], targets: Sequence[Numbers]) -> Choice:
 
     found = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": ITERATIONS})
     return Choice(centre=tuple(centre), scale=tuple(scale), weights=tuple(found.x), reach=REACH)
-
-
-def found_focus(bone: Candidates, model: FocusSettings) -> tuple[float, float]:
-    """Distance of the focus found from the true one as a share of the true radius, and its certainty; chosen as
-    `find_axis` does it."""
-    chosen = focus.shortlist(bone.of_direction.astype(np.float64), model.shortlist)
-    found, certainty = focus.most_likely(bone.points[chosen], focus.score(_signs(bone, chosen), model.choice))
-    return float(np.hypot(*(found - bone.true_focus))) / bone.radius, certainty
-
-
-def errors_left_out(bones: Sequence[Candidates], shipped: FocusSettings) -> tuple[Numbers, Numbers]:
-    """(bone,) error and certainty of the focus of each bone, as `found_focus`, by logits that saw no bone of its
-    make."""
-    makes = np.array([b.make for b in bones])
-    error, certainty = np.zeros(len(bones)), np.zeros(len(bones))
-    for make in sorted(set(makes)):
-        model = fit_focus([b for b in bones if b.make != make], shipped)
-        for i in np.flatnonzero(makes == make):
-            error[i], certainty[i] = found_focus(bones[int(i)], model)
-    return error, certainty

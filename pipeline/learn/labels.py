@@ -68,19 +68,14 @@ def labels_of(reading: BoneReading | None, truth: Truth) -> NDArray[np.int64]:
         true = np.repeat(truth.fractions[:, None], len(marks), axis=1)
         own = np.array([m.fraction for m in marks])
     shift, stretch = _laid_on(own, true, plain, truth.radius_px)
-    return _nearest(shift + stretch * own, true, truth.radius_px)
+    return nearest_annuli(shift + stretch * own, true, truth.radius_px)
 
 
-def labels_on(points: Numbers, truth: Truth) -> NDArray[np.int64]:
-    """(point,) index of the true annulus that each point, (point, 2) in scan pixels, lies on; -1 for none."""
-    if not len(points) or not truth.arcs:
-        return np.full(len(points), -1)
-    own = np.hypot(*(points - truth.focus).T) / truth.radius_px
-    return _nearest(own, radii_at(points, truth) / truth.radius_px, truth.radius_px)
+def nearest_annuli(own: Numbers, true: Numbers, radius_px: float) -> NDArray[np.int64]:
+    """(candidate,) index of the true annulus that each candidate lies on; -1 for none. No annulus is given twice.
 
-
-def _nearest(own: Numbers, true: Numbers, radius_px: float) -> NDArray[np.int64]:
-    """own : (candidate,), true : (annulus, candidate); shares of the true radius."""
+    own : (candidate,), true : (annulus, candidate); shares of the true radius.
+    """
     labels = np.full(len(own), -1)
     narrower = _narrower(true)
     distance = np.abs(own - true)

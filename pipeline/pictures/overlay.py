@@ -31,19 +31,6 @@ _EVENING_FLOOR = 0.35
 _EVENING_BLUR = 1.2
 
 
-def draw_overlay(
-    crop: NDArray[np.uint8],
-    crop_origin: Point,
-    crop_scale: float,
-    reading: BoneReading,
-    age: Age,
-    specimen: Specimen,
-    settings: PictureSettings,
-) -> NDArray[np.uint8]:
-    """The overlay (row, column, red-green-blue) of a bone; see `draw_with_place`."""
-    return draw_with_place(crop, crop_origin, crop_scale, reading, age, specimen, settings)[0]
-
-
 def draw_with_place(
     crop: NDArray[np.uint8],
     crop_origin: Point,

@@ -24,7 +24,8 @@ __all__ = [
 
 # These import their parts at first use.
 Image.preinit()
-CODECS = tuple(getattr(imagecodecs, f"{name}_decode") for name in ("jpeg8", "png", "zlib", "deflate", "lzw"))
+for codec in ("jpeg8", "png", "zlib", "deflate", "lzw"):
+    getattr(imagecodecs, f"{codec}_decode")
 
 # A child that looks through the objects there are for garbage writes to their pages, and each is copied then.
 gc.collect()

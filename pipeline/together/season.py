@@ -61,14 +61,12 @@ class SeasonTable:
 
     formed: Numbers
     """Probability that the annulus has formed and shows."""
-    share: Numbers
-    """Share of the increment beyond it that has been laid down since, 0 to 1, for those that have formed it."""
-    share_spread: Numbers
-    """Standard deviation of `share` between fish, from the days on which they formed the annulus."""
     log_mean: Numbers
-    """Mean of log(share + margin_noise) of those margins."""
+    """Mean of log(share + margin_noise), of the share of the increment beyond it that has been laid down since, for
+    those that have formed it."""
     log_spread: Numbers
-    """Standard deviation of the same, good and poor years included."""
+    """Standard deviation of the same between fish, from the days on which they formed it and from good and poor
+    years."""
 
 
 @lru_cache(maxsize=4096)
@@ -115,7 +113,7 @@ def season_table(season: SeasonSettings) -> SeasonTable:
     variance = np.where(counts, (grown - share[:, None, :]) ** 2, 0.0).sum(axis=1) / number
     noise = season.margin_noise
     log_spread = np.sqrt(season.increment_spread**2 + variance / (share + noise) ** 2)
-    tables = (formed, share, np.sqrt(variance), np.log(share + noise), log_spread)
+    tables = (formed, np.log(share + noise), log_spread)
     for table in tables:
         table.flags.writeable = False
     return SeasonTable(*tables)
@@ -129,22 +127,6 @@ def formed_probability(captured: Captured, annuli: ArrayLike, season: SeasonSett
     number = _numbers(annuli)
     mean: Numbers = season_table(season).formed[possible_days(captured, season).day].mean(axis=0)[number]
     return mean
-
-
-def share_grown(captured: Captured, annuli: ArrayLike, season: SeasonSettings) -> tuple[Numbers, Numbers]:
-    """Mean and standard deviation of the share of the new increment laid down, annulus `annuli` having formed.
-
-    Of a fish whose annulus has not formed the share is 1: a whole increment lies beyond its last visible annulus. The
-    standard deviation is that between formation days; good and poor years come on top (`season.increment_spread`). An
-    incomplete date is averaged over its possible days, each weighted by the probability that the annulus has formed.
-    """
-    table, day, number = season_table(season), possible_days(captured, season).day, _numbers(annuli)
-    weight = table.formed[day][:, number]
-    weight = weight / weight.sum(axis=0)
-    share, spread = table.share[day][:, number], table.share_spread[day][:, number]
-    mean = (weight * share).sum(axis=0)
-    variance = (weight * (spread**2 + (share - mean) ** 2)).sum(axis=0)
-    return mean, np.sqrt(variance)
 
 
 def formed_log_odds(annuli: ArrayLike, day: ArrayLike, table: SeasonTable) -> Numbers:
@@ -177,41 +159,12 @@ def margin_log_densities(
     return np.where(known, formed, unknown), np.where(known, due, unknown)
 
 
-def rim_log_density(share: ArrayLike, captured: Captured | None, annuli: ArrayLike, season: SeasonSettings) -> Numbers:
-    """Log density of growth beyond the last annulus, given date and count, whether or not the annulus has formed.
-
-    `share` and `annuli` broadcast; the density is per unit of share (take log(increment expected) off to have it per
-    unit of radius). Without a date the day of capture may be any day of the year. For a share that is NaN it is what a
-    margin drawn from the same distribution has on average, so that one not measured speaks neither for nor against.
-    """
-    x, number = np.broadcast_arrays(np.asarray(share, dtype=np.float64), _numbers(annuli))
-    table = season_table(season)
-    day = np.arange(DAYS) if captured is None else possible_days(captured, season).day
-    when = day.reshape(-1, *(1,) * x.ndim)
-    odds = formed_log_odds(number, when, table)
-    log_formed, log_due = -np.logaddexp(0.0, -odds), -np.logaddexp(0.0, odds)
-    formed, due = margin_log_densities(x, number, when, season)
-    density = np.logaddexp(log_formed + formed, log_due + due)
-    if np.isnan(x).any():
-        typical = np.exp(log_formed) * _typical(table.log_mean[when, number], table.log_spread[when, number])
-        typical = typical + np.exp(log_due) * _typical(np.log1p(season.margin_noise), season.increment_spread)
-        density = np.where(np.isnan(x), typical, density)
-    total: Numbers = np.logaddexp.reduce(density, axis=0) - np.log(len(day))
-    return total
-
-
 def _with_outliers(log_share: Numbers, mean: ArrayLike, spread: ArrayLike, season: SeasonSettings) -> Numbers:
     """Log density per unit of share of a shifted log-normal with a uniform part."""
     m, s = np.asarray(mean, dtype=np.float64), np.asarray(spread, dtype=np.float64)
     normal = -0.5 * ((log_share - m) / s) ** 2 - np.log(s) - 0.5 * np.log(2 * np.pi) - log_share
     part = season.margin_outliers
     return np.asarray(np.logaddexp(np.log1p(-part) + normal, np.log(part / MOST_SHARE)))
-
-
-def _typical(mean: ArrayLike, spread: ArrayLike) -> Numbers:
-    """Mean log density of a shifted log-normal under itself."""
-    m, s = np.asarray(mean, dtype=np.float64), np.asarray(spread, dtype=np.float64)
-    return np.asarray(-0.5 - np.log(s) - 0.5 * np.log(2 * np.pi) - m)
 
 
 def formed_within(passed: Numbers) -> Numbers:

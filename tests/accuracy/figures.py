@@ -11,8 +11,9 @@ from sklearn.metrics import roc_auc_score
 
 from pipeline.audit.precision import spread_of_each
 from pipeline.learn.known_bones import KnownBone
-from pipeline.learn.labels import labels_on, radii_at
-from pipeline.records import Age
+from pipeline.learn.labels import nearest_annuli, radii_at
+from pipeline.learn.truth import Truth
+from pipeline.records import Age, Numbers
 
 BINS = 10
 """Of confidence, equally wide: calibration error over more would be noise in a few hundred bones."""
@@ -49,12 +50,20 @@ def truth_rows(known: Sequence[KnownBone]) -> pd.DataFrame:
     return pd.DataFrame(rows).astype({"hidden": bool, "readable": bool})
 
 
+def _labels_on(points: Numbers, truth: Truth) -> NDArray[np.int64]:
+    """(point,) index of the true annulus that each point, (point, 2) in scan pixels, lies on; -1 for none."""
+    if not len(points) or not truth.arcs:
+        return np.full(len(points), -1)
+    own = np.hypot(*(points - truth.focus).T) / truth.radius_px
+    return nearest_annuli(own, radii_at(points, truth) / truth.radius_px, truth.radius_px)
+
+
 def outcome_rows(known: Sequence[KnownBone], ages: Sequence[Age]) -> pd.DataFrame:
     """One row a bone with its truth and what the product says of it."""
     rows = []
     for k, age in zip(known, ages, strict=True):
         points = np.array([(m.x, m.y) for m in age.marks if m.counted]).reshape(-1, 2)
-        labels = labels_on(points, k.truth)
+        labels = _labels_on(points, k.truth)
         hit = labels >= 0
         true_radius = radii_at(points, k.truth)[labels[hit], hit] if hit.any() else np.zeros(0)
         off = np.abs(np.hypot(*(points[hit] - k.truth.focus).T) - true_radius) * USUAL_DPI / k.truth.dpi

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.bone.read_bone import read_bones
 from pipeline.learn.known_bones import KnownBone
 from pipeline.learn.truth import Truth
-from pipeline.pictures.overlay import draw_overlay
+from pipeline.pictures.overlay import draw_with_place
 from pipeline.records import Age
 from pipeline.run.first_pass import crop_bone
 from pipeline.scans.scan_file import read_scan
@@ -99,7 +99,7 @@ def _cell(known: KnownBone, age: Age, folder: Path, settings: Settings) -> NDArr
     left, top, scale = reading.crop or (0.0, 0.0, 1.0)
     crop = np.asarray(cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_GRAYSCALE), np.uint8)
     _dot_truth(crop, known.truth, left, top, scale)
-    picture = draw_overlay(crop, (left, top), scale, reading, age, row, settings.pictures)
+    picture = draw_with_place(crop, (left, top), scale, reading, age, row, settings.pictures)[0]
     size = (CELL_PX, round(len(picture) * CELL_PX / picture.shape[1]))
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     cell = cv2.copyMakeBorder(small, CAPTION_PX, 0, 0, 0, cv2.BORDER_CONSTANT, value=(255, 255, 255))

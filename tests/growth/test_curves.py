@@ -12,9 +12,10 @@ from scipy import stats
 from pipeline.fish_records import Fish
 from pipeline.growth.ages import Ages, ReadingError, as_given, by_matrix, by_probability, shares
 from pipeline.growth.curve_fit import CurveDemands, curve_fit
-from pipeline.growth.curves import CURVES, LINE, VON_BERTALANFFY, fitted
+from pipeline.growth.curves import GOMPERTZ, LINE, VON_BERTALANFFY, fitted
 from pipeline.growth.estimate import tail_of_draws
 
+CURVES = (VON_BERTALANFFY, GOMPERTZ, LINE)
 HAKE_AGES = np.array([1, 2, *np.arange(3.3, 14)])
 FEMALES = np.array([15.40, 28.03, 41.18, 46.20, 48.23, 50.26, 51.82, 54.27, 56.98, 58.93, 59.00, 60.91, 61.83])
 MALES = np.array([15.40, 26.93, 42.23, 44.59, 47.63, 49.67, 50.87, 52.30, 54.77, 56.43, 55.88])

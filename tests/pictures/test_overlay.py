@@ -12,7 +12,7 @@ from bones_by_code import bone, mark, picture_of
 from pipeline.codes import REASONS
 from pipeline.pictures import ink
 from pipeline.pictures.lettering import Box
-from pipeline.pictures.overlay import draw_overlay
+from pipeline.pictures.overlay import draw_with_place
 from pipeline.pictures.overlay_layout import OverlayLayout, lay_out
 from pipeline.pictures.tags import Tag
 from pipeline.records import Age, BoneReading, Specimen
@@ -110,7 +110,7 @@ def test_counted_inferred_rejected_and_hidden_marks_look_different() -> None:
     assert {t.kind for t in layout.tags} == {"counted", "inferred", "doubt"}
     assert {kind for kind, _, _ in layout.legend} >= {"counted", "inferred", "rejected", "hidden"}
     crop = picture_of(reading, 2)
-    picture = draw_overlay(crop, (0.0, 0.0), 1.0, reading, age, specimen, SETTINGS)
+    picture = draw_with_place(crop, (0.0, 0.0), 1.0, reading, age, specimen, SETTINGS)[0]
     for colour in (ink.COUNTED, ink.INFERRED, ink.DOUBT):
         bottom, right = round(layout.view.box[3]), round(layout.view.box[2])
         view = picture[:bottom, :right].astype(int)
@@ -139,7 +139,7 @@ def test_a_mark_lies_on_the_picture_where_it_lies_on_the_scan() -> None:
     ):
         seen = replace(age, marks=(drawn,))
         layout = lay_out(shown, seen, specimen, SETTINGS)
-        picture = draw_overlay(crop, origin, scale, shown, seen, specimen, SETTINGS)
+        picture = draw_with_place(crop, origin, scale, shown, seen, specimen, SETTINGS)[0]
         assert layout.band is not None
         (_, x), row = layout.band_ticks[0], round(layout.band.box[1]) + 20
         found = np.argmin(picture[row, round(x) - 40 : round(x) + 40, 0].astype(int)) + round(x) - 40
@@ -155,7 +155,7 @@ def test_a_bone_without_an_axis_is_shown_without_marks() -> None:
     texts = " ".join(w.text for w in layout.words)
     assert "no count" in texts
     assert "LOOK" in texts
-    assert draw_overlay(picture_of(reading, 4), (0.0, 0.0), 1.0, lost, age, specimen, SETTINGS).shape[1] == 1200
+    assert draw_with_place(picture_of(reading, 4), (0.0, 0.0), 1.0, lost, age, specimen, SETTINGS)[0].shape[1] == 1200
 
 
 def test_the_caption_says_what_to_look_at_for_every_reason() -> None:
@@ -186,8 +186,8 @@ def test_the_same_bone_gives_the_same_picture_and_the_crop_stays_as_it_was(dark:
     reading, age, specimen = bone(6)
     crop = picture_of(reading, 6, dark=dark)
     kept = crop.copy()
-    first = draw_overlay(crop, (0.0, 0.0), 1.0, reading, age, specimen, SETTINGS)
-    assert np.array_equal(first, draw_overlay(crop, (0.0, 0.0), 1.0, reading, age, specimen, SETTINGS))
+    first = draw_with_place(crop, (0.0, 0.0), 1.0, reading, age, specimen, SETTINGS)[0]
+    assert np.array_equal(first, draw_with_place(crop, (0.0, 0.0), 1.0, reading, age, specimen, SETTINGS)[0])
     assert np.array_equal(crop, kept)
     assert first.dtype == np.uint8
     assert first.shape[1:] == (SETTINGS.overlay_width_px, 3)

@@ -8,22 +8,22 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from pipeline.errors import SettingsError
-from pipeline.records import Captured
+from pipeline.records import Captured, Numbers
 from pipeline.settings.files import read_settings
 from pipeline.settings.second_pass import SeasonSettings
 from pipeline.together.season import (
     DAYS,
+    formed_log_odds,
     formed_probability,
     formed_within,
     margin_log_densities,
     normal,
     possible_days,
-    rim_log_density,
     season_table,
-    share_grown,
 )
 
 NORTH = read_settings().season
@@ -39,6 +39,20 @@ def on(text: str) -> Captured:
 
 def formed(text: str, annuli: int = 4, season: SeasonSettings = NORTH) -> float:
     return float(formed_probability(on(text), annuli, season))
+
+
+def grown(annuli: int) -> Numbers:
+    """(day,) usual share of the new increment laid down, of fish that have formed the annulus."""
+    return np.exp(season_table(NORTH).log_mean[:, annuli]) - NORTH.margin_noise
+
+
+def margin(share: ArrayLike, text: str, annuli: int = 4) -> Numbers:
+    """Log density of a margin's share on a date, whether or not the annulus has formed."""
+    day = possible_days(on(text), NORTH).day[:, None]
+    odds = formed_log_odds(annuli, day, season_table(NORTH))
+    formed_density, due_density = margin_log_densities(np.atleast_1d(share), annuli, day, NORTH)
+    each = np.logaddexp(formed_density - np.logaddexp(0, -odds), due_density - np.logaddexp(0, odds))
+    return np.asarray(np.logaddexp.reduce(each, axis=0) - np.log(len(day)))
 
 
 # ------------------------------------------------------------------------------------------------ the annulus
@@ -59,16 +73,17 @@ def test_yellow_perch_of_lake_michigan_form_theirs_from_late_spring_and_all_by_l
 
 def test_growth_is_done_in_october_and_does_not_begin_before_the_annulus() -> None:
     # Mann 1978: growth of perch minimal from October to April.
-    assert share_grown(on("1975-10-15"), 3, NORTH)[0] > 0.95
-    assert share_grown(on("1975-04-10"), 3, NORTH)[0] < 0.01
+    (autumn,), (spring,) = (possible_days(on(text), NORTH).day for text in ("1975-10-15", "1975-04-10"))
+    assert grown(3)[autumn] > 0.95
+    assert grown(3)[spring] < 0.01
 
 
 @pytest.mark.parametrize("annuli", [0, 1, 5, 25])
 def test_an_annulus_once_formed_stays_formed_and_growth_only_adds(annuli: int) -> None:
     table = season_table(NORTH)
     assert (np.diff(table.formed[:, annuli]) >= 0).all()
-    assert (np.diff(table.share[:, annuli]) >= -1e-3).all()
-    assert 0 <= table.share.min() <= table.share.max() <= 1
+    assert (np.diff(grown(annuli)) >= -1e-3).all()
+    assert -1e-9 <= grown(annuli).min() <= grown(annuli).max() <= 1
     assert table.formed[0, annuli] < 1e-3
     assert table.formed[-1, annuli] > 0.999
 
@@ -95,7 +110,7 @@ def test_a_southern_fish_is_a_northern_one_half_a_year_later(month: int, day: in
     north = Captured(year=year, month=month, day=day)
     south = Captured(year=later_year, month=later_month, day=day)
     assert formed_probability(south, annuli, SOUTH) == formed_probability(north, annuli, NORTH)
-    assert share_grown(south, annuli, SOUTH) == share_grown(north, annuli, NORTH)
+    assert possible_days(south, SOUTH).day == possible_days(north, NORTH).day
 
 
 def test_the_end_of_august_in_the_south_is_the_end_of_february_in_the_north() -> None:
@@ -120,19 +135,19 @@ def test_a_month_is_the_mean_of_its_days_and_a_year_of_its_months() -> None:
 def test_densities_of_the_margin_are_densities() -> None:
     share = np.linspace(0, 3, 6001)
     for text in ("2020-03-01", "2020-05-20", "2020-07-15", "2020-10-30", "2020-06"):
-        density = np.exp(rim_log_density(share, on(text), 4, NORTH))
+        density = np.exp(margin(share, text))
         # Growth finer than the noise folds onto nothing: what lies under 0 is lost from the integral.
         assert 0.6 < np.trapezoid(density, share) < 1.05, text
 
 
 def test_the_margin_expected_of_the_season_is_the_likeliest() -> None:
-    assert rim_log_density(1.0, on("2020-03-10"), 4, NORTH) > rim_log_density(0.2, on("2020-03-10"), 4, NORTH) + 2
-    assert rim_log_density(0.35, on("2020-08-01"), 4, NORTH) > rim_log_density(1.0, on("2020-08-01"), 4, NORTH) + 1
-    assert rim_log_density(0.9, on("2020-11-10"), 4, NORTH) > rim_log_density(0.1, on("2020-11-10"), 4, NORTH) + 2
+    assert margin(1.0, "2020-03-10") > margin(0.2, "2020-03-10") + 2
+    assert margin(0.35, "2020-08-01") > margin(1.0, "2020-08-01") + 1
+    assert margin(0.9, "2020-11-10") > margin(0.1, "2020-11-10") + 2
 
 
 def test_in_may_a_fresh_margin_and_a_whole_one_are_both_likelier_than_a_half_one() -> None:
-    fresh, half, whole = rim_log_density([0.05, 0.4, 1.0], on("2020-05-25"), 3, NORTH)
+    fresh, half, whole = margin([0.05, 0.4, 1.0], "2020-05-25", 3)
     assert fresh > half + 1
     assert whole > half + 1
 
@@ -141,21 +156,12 @@ def test_no_margin_is_impossible() -> None:
     # the season is a weak prior: good and poor years, worn margins and wrong dates exist
     share = np.linspace(0, 10, 200)
     for text in ("2020-01-20", "2020-05-20", "2020-09-01"):
-        assert (rim_log_density(share, on(text), 4, NORTH) > np.log(0.01)).all()
+        assert (margin(share, text) > np.log(0.01)).all()
 
 
 def test_a_margin_not_measured_tells_nothing_of_formation() -> None:
     formed_density, due_density = margin_log_densities([np.nan, np.nan], [1, 7], 140, NORTH)
     assert (formed_density == due_density).all()
-
-
-def test_the_density_takes_shares_and_counts_of_any_shape() -> None:
-    share, annuli = np.array([[0.1], [0.9], [np.nan]]), np.arange(6)
-    table = rim_log_density(share, on("2020-06"), annuli, NORTH)
-    assert table.shape == (3, 6)
-    assert np.isfinite(table).all()
-    assert table[1, 4] == pytest.approx(float(rim_log_density(0.9, on("2020-06"), 4, NORTH)))
-    assert rim_log_density(share, None, annuli, NORTH).shape == (3, 6)
 
 
 def test_a_season_whose_dates_do_not_follow_each_other_is_refused(tmp_path: Path) -> None:
