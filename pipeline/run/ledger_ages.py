@@ -110,7 +110,7 @@ class AgeRows:
         rows = [
             (
                 i, a.specimen.specimen, record_text.written(a.specimen), record_text.written(a.age),
-                record_text.written(a.final), json.dumps(a.sources),
+                record_text.written(a.final), record_text.written(a.sources),
             )
             for i, a in enumerate(ages)
         ]  # fmt: skip

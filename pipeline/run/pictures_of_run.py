@@ -52,7 +52,7 @@ class _ScanPictures:
         return replace(
             self,
             overlays={n: r for n, r in self.overlays.items() if n in names},
-            tray=self.tray if set(self.tray) & set(names) else (),
+            tray=self.tray if any(n in names for n in self.tray) else (),
             wanted={n: digest for n, digest in self.wanted.items() if n in names},
         )
 

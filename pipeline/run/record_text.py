@@ -8,16 +8,16 @@ the most of a reading: lists in lists of long fractions would take ten times as 
 from __future__ import annotations
 
 import hashlib
-import json
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cache
 from itertools import islice
 from sys import intern
 from typing import Any
 
 import numpy as np
+import orjson
 
 from pipeline.records import Age, AgedMark, Axis, BoneReading, Captured, Mark, Point, Specimen
 
@@ -52,7 +52,7 @@ class KeptBone:
 
 def written(record: object) -> str:
     """Any frozen record as JSON."""
-    return json.dumps(record, default=_plain, separators=(",", ":"), ensure_ascii=False)
+    return orjson.dumps(record, default=_plain).decode()
 
 
 def digest_of(record: object) -> str:
@@ -66,13 +66,16 @@ def digest_of_text(text: str) -> str:
 
 
 def _plain(value: object) -> Any:
-    if is_dataclass(value) and not isinstance(value, type):
-        return {name: getattr(value, name) for name in _names(type(value))}
     if isinstance(value, np.generic):
         return value.item()
     if isinstance(value, array):
         return value.tolist()
     raise TypeError(f"{type(value).__name__} cannot be kept in the ledger")
+
+
+def _fields(record: BoneReading | Mark) -> dict[str, Any]:
+    kind: type = type(record)
+    return {name: getattr(record, name) for name in _names(kind)}
 
 
 @cache
@@ -82,7 +85,7 @@ def _names(record: type) -> tuple[str, ...]:
 
 def kept(reading: BoneReading) -> KeptBone:
     """A reading as the ledger keeps it."""
-    measures = written(_plain(reading) | {"outline": (), "marks": [_plain(m) | {"arc": ()} for m in reading.marks]})
+    measures = written(_fields(reading) | {"outline": (), "marks": [_fields(m) | {"arc": ()} for m in reading.marks]})
     return KeptBone(
         number=reading.number,
         flagged=bool(reading.reasons),
@@ -99,7 +102,7 @@ def _shape(lines: Sequence[Sequence[Sequence[float]]]) -> str:
 
 def read_measures(text: str) -> BoneReading:
     """A reading without outline and arcs."""
-    d = json.loads(text)
+    d = orjson.loads(text)
     d["axis"] = d["axis"] and Axis(**_tuples(d["axis"]))
     for mark in d["marks"]:  # by hand: there are a dozen a bone
         mark["evidence"], mark["arc"] = array("d", mark["evidence"]), ()
@@ -110,12 +113,12 @@ def read_measures(text: str) -> BoneReading:
 
 def on_scan(text: str, scan: str) -> str:
     """A reading as kept, of a scan that has another name now."""
-    return written({**json.loads(text), "scan": scan})
+    return written({**orjson.loads(text), "scan": scan})
 
 
 def read_shape(text: str) -> DrawnShape:
     """The shape kept beside a reading's measures."""
-    kept = json.loads(text)
+    kept = orjson.loads(text)
     values = [v / _PARTS for v in kept["points"]]
     points = iter(zip(values[::2], values[1::2], strict=True))
     outline, *arcs = (tuple(islice(points, length)) for length in kept["lengths"])
@@ -130,14 +133,14 @@ def joined(measures: BoneReading, shape: DrawnShape) -> BoneReading:
 
 def read_specimen(text: str) -> Specimen:
     """A row of the specimens table."""
-    d = json.loads(text)
+    d = orjson.loads(text)
     d["captured"] = d["captured"] and Captured(**d["captured"])
     return Specimen(**_tuples(d))
 
 
 def read_age(text: str) -> Age:
     """What the second pass found of a bone."""
-    d = json.loads(text)
+    d = orjson.loads(text)
     d["marks"] = [AgedMark(**_tuples(m)) for m in d["marks"]]
     return Age(**_tuples(d))
 

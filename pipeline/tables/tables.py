@@ -10,8 +10,9 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -33,6 +34,8 @@ DECIMALS: dict[str, int] = {"probability": 4, "px": 2, "mm": 3, "dpi": 2}
 FORMULA_STARTS = "=+-@\t\r\n\0＝＋－＠"  # noqa: RUF001  (the full-width forms are meant)
 """First characters that make a spreadsheet take a cell for a formula: the list of the OWASP page on CSV injection, and
 the full-width forms, which spreadsheets of East Asian languages read alike (from memory)."""
+_HARMLESS = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._/-]|[ ;](?=[A-Za-z0-9]))*")
+"""Most text of a table: it needs neither quotes nor a guard, whatever the rules for the rest."""
 _LIKE_A_FORMULA = re.compile(rf"[' \"]*[{re.escape(FORMULA_STARTS)}]")
 """Blanks and quotes before it do not keep every spreadsheet from it."""
 
@@ -62,12 +65,11 @@ def table_text(columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> str
     names = [column.name for column in columns]
     if len(set(names)) != len(names):
         raise ValueError(f"a column name stands twice in {names}")
+    put = [writer(column) for column in columns]
     out = io.StringIO()  # line by line: the cells of a whole table take many times its size
-    out.write(f"{_line([_quoted(guarded(name)) for name in names])}\n")
+    out.write(f"{_line([_text(name) for name in names])}\n")
     for row in rows:
-        cells = [written(cell, column) for cell, column in zip(row, columns, strict=True)]
-        # Nothing but text can hold what must be quoted.
-        out.write(f"{_line([_quoted(c) if k.kind == 'text' else c for c, k in zip(cells, columns, strict=True)])}\n")
+        out.write(f"{_line([write(cell) for write, cell in zip(put, row, strict=True)])}\n")
     return out.getvalue()
 
 
@@ -81,24 +83,55 @@ def _quoted(cell: str) -> str:
     return f'"{cell.replace(QUOTE, QUOTE * 2)}"' if _QUOTED.search(cell) else cell
 
 
-def written(cell: Cell, column: Column) -> str:
-    """One cell as it stands in the table. Raises ValueError when the cell is not of its column's kind."""
-    if cell is None:
-        return ""
-    if column.kind == "text" and isinstance(cell, str):
-        return guarded(cell)
-    if column.kind == "flag" and isinstance(cell, bool):
-        return "true" if cell else "false"
-    if isinstance(cell, (bool, str)) or not math.isfinite(cell):
-        raise ValueError(f"{cell!r} in column {column.name} is no {column.kind}")
-    if column.kind in DECIMALS:
-        text = f"{cell:.{DECIMALS[column.kind]}f}"
-        return text.removeprefix("-") if not text.strip("-0.") else text  # there is no minus zero
-    if column.kind == "number":
-        return repr(float(cell)).removesuffix(".0")
-    if column.kind == "count" and cell == int(cell):
-        return str(int(cell))
-    raise ValueError(f"{cell!r} in column {column.name} is no {column.kind}")
+def writer(column: Column) -> Callable[[Cell], str]:
+    """What writes the cells of a column, as they stand in the file. It raises ValueError when a cell is not of the
+    column's kind."""
+    put = _PUT.get(column.kind) or partial(_decimal, digits=DECIMALS[column.kind])
+
+    def write(cell: Cell) -> str:
+        try:
+            return "" if cell is None else put(cell)
+        except (TypeError, ValueError):
+            raise ValueError(f"{cell!r} in column {column.name} is no {column.kind}") from None
+
+    return write
+
+
+def _text(cell: Cell) -> str:
+    if not isinstance(cell, str):
+        raise TypeError
+    return cell if _HARMLESS.fullmatch(cell) else _quoted(guarded(cell))
+
+
+def _flag(cell: Cell) -> str:
+    if not isinstance(cell, bool):
+        raise TypeError
+    return "true" if cell else "false"
+
+
+def _finite(cell: Cell) -> int | float:
+    if isinstance(cell, (bool, str)) or cell is None or not math.isfinite(cell):
+        raise ValueError
+    return cell
+
+
+def _decimal(cell: Cell, digits: int) -> str:
+    text = f"{_finite(cell):.{digits}f}"
+    return text.removeprefix("-") if text[0] == "-" and not text.strip("-0.") else text  # there is no minus zero
+
+
+def _number(cell: Cell) -> str:
+    return repr(float(_finite(cell))).removesuffix(".0")
+
+
+def _count(cell: Cell) -> str:
+    number = _finite(cell)
+    if number != int(number):
+        raise ValueError
+    return str(int(number))
+
+
+_PUT: Mapping[str, Callable[[Cell], str]] = {"text": _text, "flag": _flag, "number": _number, "count": _count}
 
 
 def guarded(text: str) -> str:

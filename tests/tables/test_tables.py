@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import TableError
-from pipeline.tables.tables import Cell, Column, Kind, guarded, read_table, table_text, unguarded, write_table, written
+from pipeline.tables.tables import Cell, Column, Kind, guarded, read_table, table_text, unguarded, write_table, writer
 
 
 @pytest.mark.parametrize(
@@ -37,7 +38,7 @@ from pipeline.tables.tables import Cell, Column, Kind, guarded, read_table, tabl
     ],
 )
 def test_a_cell_is_written_by_its_kind(kind: Kind, cell: Cell, text: str) -> None:
-    assert written(cell, Column("any", kind)) == text
+    assert writer(Column("any", kind))(cell) == text
 
 
 @pytest.mark.parametrize(
@@ -57,14 +58,14 @@ def test_a_cell_is_written_by_its_kind(kind: Kind, cell: Cell, text: str) -> Non
 )
 def test_a_cell_of_another_kind_is_a_fault_of_the_program(kind: Kind, cell: Cell) -> None:
     with pytest.raises(ValueError, match="any"):
-        written(cell, Column("any", kind))
+        writer(Column("any", kind))(cell)
 
 
 @pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r", "\0", "\n", "＝", "＋", "－", "＠", " =", '"='])  # noqa: RUF001
 def test_text_that_begins_like_a_formula_is_guarded_and_numbers_are_not(start: str) -> None:
     assert guarded(f"{start}1") == f"'{start}1"
     assert unguarded(f"'{start}1") == f"{start}1"
-    assert written(-1.5, Column("any", "px")) == "-1.50"
+    assert writer(Column("any", "px"))(-1.5) == "-1.50"
 
 
 def test_formulas_after_a_semicolon_are_guarded_too() -> None:
@@ -76,6 +77,13 @@ def test_formulas_after_a_semicolon_are_guarded_too() -> None:
 def test_guarding_is_undone_by_reading(text: str) -> None:
     assert unguarded(guarded(text)) == text
     assert not any(part[:1] in tuple("=+-@\t\r\n\0＝＋－＠") for part in guarded(text).split(";"))  # noqa: RUF001
+
+
+@given(st.text(st.sampled_from("aZ9 ;.-_/=+@'\",\n")))
+def test_text_that_is_written_at_once_needed_neither_guard_nor_quotes(text: str) -> None:
+    kept = guarded(text)
+    quoted = '"' + kept.replace('"', '""') + '"' if re.search('[,"\r\n]|^ | $', kept) else kept
+    assert writer(Column("any"))(text) == quoted
 
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
