@@ -1,8 +1,15 @@
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
+
+from pipeline.threads import ONE_THREAD
+
+# As every command does it, and before a library looks: several tests run at once, and threads of linear algebra that
+# wait for one another on a busy machine take many times as long as one alone.
+os.environ.update(ONE_THREAD)
 
 
 @pytest.fixture(scope="session")

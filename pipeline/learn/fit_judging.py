@@ -26,8 +26,8 @@ from pipeline.together.confidence import (
     strangeness,
 )
 from pipeline.together.counted import CountedBone
-from pipeline.together.first_year import first_year_features, first_years
-from pipeline.together.judge import at_margin, first_year_doubts, suspected
+from pipeline.together.first_year import first_year_features
+from pipeline.together.judge import at_margin, suspected
 from pipeline.together.last_year import last_year_features
 
 FIRST_YEAR_STRENGTH, LAST_YEAR_STRENGTH, CONFIDENCE_STRENGTH = 0.02, 0.02, 0.02
@@ -130,10 +130,9 @@ def judged_by_set(answers: Sequence[Answered], settings: Settings) -> list[Judge
     for folder in sorted(set(sets)):
         own = [i for i, name in enumerate(sets) if name == folder]
         counted = [answers[i].counted for i in own]
-        doubt = first_year_doubts(counted, settings)
-        known = first_years(counted, doubt, settings.count.first_year_bones)
-        for i, c, d in zip(own, counted, doubt, strict=True):
-            out[i] = Judged(c, suspected(c, d, known, settings), strangeness(c, settings.familiar))
+        unseen, _ = suspected(counted, settings)
+        strange = strangeness(counted, settings.familiar)
+        out |= {i: Judged(*each) for i, *each in zip(own, counted, unseen, strange.tolist(), strict=True)}
     return [out[i] for i in range(len(answers))]
 
 
@@ -165,12 +164,12 @@ def _rows(answers: Sequence[Answered], judged: Sequence[Judged], settings: Setti
             "readable": a.lesson.known.truth.readable,
             "annuli": a.lesson.known.truth.annuli,
             "counted": _count(j),
-            "confidence": confidence_of(j.counted, confidence_log_odds(j, settings)),
+            "confidence": confidence_of(j.counted, x),
             "first_missing": a.first_missing,
             "first_doubt": j.unseen.first,
             "last_missing": a.last_missing,
             "last_doubt": j.unseen.last,
             "strangeness": j.strangeness,
         }
-        for a, j in zip(answers, judged, strict=True)
+        for a, j, x in zip(answers, judged, confidence_log_odds(judged, settings).tolist(), strict=True)
     )

@@ -6,7 +6,7 @@ those it was taught on, it takes for granted; this puts the doubt back.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -98,9 +98,11 @@ def _is_bone(c: CountedBone) -> float:
     return 1.0 if c.specimen.written else min(1.0, c.trait("likeness", 1.0) / LIKELY)
 
 
-def confidence_log_odds(j: Judged, settings: Settings) -> float:
-    """Log odds that the count is right, if the thing is a bone."""
-    return float(logit_of(confidence_features(j)[None], settings.confidence)[0])
+def confidence_log_odds(judged: Sequence[Judged], settings: Settings) -> Numbers:
+    """(bone,) log odds that each count is right, if the thing is a bone."""
+    if not judged:
+        return np.zeros(0)
+    return logit_of(np.stack([confidence_features(j) for j in judged]), settings.confidence)
 
 
 def familiar_features(c: CountedBone) -> Numbers:
@@ -112,10 +114,12 @@ def familiar_features(c: CountedBone) -> Numbers:
     return np.array([*marks, crowd, *(c.trait(name) for name in _FAMILIAR_TRAITS)])
 
 
-def strangeness(c: CountedBone, model: FamiliarModel) -> float:
-    """Mahalanobis distance, over the root of the number of features, from the bones that were taught: about 1 for those
-    themselves."""
-    z = (familiar_features(c) - np.array(model.centre)) / np.array(model.scale)
-    z = np.clip(z, -model.reach, model.reach)
-    whitened = np.array(model.whitening).reshape(len(z), len(z)) @ z
-    return float(np.sqrt(np.mean(whitened**2)))
+def strangeness(counted: Sequence[CountedBone], model: FamiliarModel) -> Numbers:
+    """(bone,) Mahalanobis distance, over the root of the number of features, from the bones that were taught: about 1
+    for those themselves."""
+    if not counted:
+        return np.zeros(0)
+    features = np.stack([familiar_features(c) for c in counted])
+    z = np.clip((features - np.array(model.centre)) / np.array(model.scale), -model.reach, model.reach)
+    whitened = z @ np.array(model.whitening).reshape(z.shape[1], z.shape[1]).T
+    return np.asarray(np.sqrt(np.mean(whitened**2, axis=1)))

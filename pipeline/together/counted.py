@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import median
 
@@ -13,7 +14,7 @@ from pipeline.counting.count import Count
 from pipeline.records import BoneReading, Specimen
 from pipeline.settings.whole import Settings
 
-_DEPTH, _RUN = EVIDENCE.index("log_depth"), EVIDENCE.index("arc_run")
+_COLUMN = {name: column for column, name in enumerate(EVIDENCE)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,17 +37,20 @@ class CountedBone:
 
     def evidence(self, candidate: int, name: str) -> float:
         """One number of what a candidate shows."""
-        return float(self.bone.evidence[candidate, EVIDENCE.index(name)])
+        return float(self.bone.evidence[candidate, _COLUMN[name]])
 
     @property
     def depths(self) -> list[float]:
         """Logarithms of the depths of the marks counted, the innermost first."""
-        return [float(v) for v in self.bone.evidence[self.taken, _DEPTH]]
+        return self._of_taken("log_depth")
 
     @property
     def runs(self) -> list[float]:
         """How far each mark counted runs along the arc."""
-        return [float(v) for v in self.bone.evidence[self.taken, _RUN]]
+        return self._of_taken("arc_run")
+
+    def _of_taken(self, name: str) -> list[float]:
+        return list(self.bone.evidence[self.taken, _COLUMN[name]].tolist())
 
     @property
     def inside(self) -> list[int]:
@@ -57,12 +61,13 @@ class CountedBone:
     @property
     def fractions(self) -> list[float]:
         """Shares of the axis of the marks counted."""
-        return [float(v) for v in self.bone.fraction[self.taken]]
+        return list(self.bone.fraction[self.taken].tolist())
 
     @property
     def gaps(self) -> list[float]:
         """Increments from the focus to the last mark counted, shares of the axis."""
-        return [float(v) for v in np.diff([0.0, *self.fractions])]
+        fractions = self.fractions
+        return [outer - inner for inner, outer in zip([0.0, *fractions], fractions, strict=False)]
 
 
 def bone_of(specimen: Specimen, reading: BoneReading, settings: Settings) -> ChainBone:
@@ -79,12 +84,12 @@ def bone_of(specimen: Specimen, reading: BoneReading, settings: Settings) -> Cha
 def log_odds(p: float) -> float:
     """Log odds of a probability, finite."""
     q = min(max(p, 1e-5), 1 - 1e-5)
-    return float(np.log(q / (1 - q)))
+    return math.log(q / (1 - q))
 
 
 def probability(x: float) -> float:
     """Probability of log odds."""
-    return float(1 / (1 + np.exp(-np.clip(x, -30, 30))))
+    return 1 / (1 + math.exp(-min(max(x, -30.0), 30.0)))
 
 
 def middle(values: list[float]) -> float:

@@ -60,9 +60,11 @@ class JudgedBone:
 def judge(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[JudgedBone]:
     """Every bone of a run, in order."""
     counted = counted_bones(bones, settings)
-    doubt = first_year_doubts(counted, settings)
-    known = first_years(counted, doubt, settings.count.first_year_bones)
-    judged = [_judged(c, d, known, settings) for c, d in zip(counted, doubt, strict=True)]
+    unseen, known = suspected(counted, settings)
+    strange = strangeness(counted, settings.familiar)
+    asked = [Judged(*each) for each in zip(counted, unseen, strange.tolist(), strict=True)]
+    odds = confidence_log_odds(asked, settings)
+    judged = [_judged(j, known, x) for j, x in zip(asked, odds.tolist(), strict=True)]
     kept = sides_of(judged).confidence_kept
     return judged if kept == 1 else [_less_sure(j, kept) for j in judged]
 
@@ -77,19 +79,17 @@ def sides_of(judged: Sequence[JudgedBone]) -> SidesCheck:
     )
 
 
-def _judged(c: CountedBone, doubt: float, known: Mapping[Group, FirstYears], settings: Settings) -> JudgedBone:
-    unseen = suspected(c, doubt, known, settings)
-    strange = strangeness(c, settings.familiar)
-    p = count_distribution(c.count.probability, unseen, c.bone.most_annuli)
-    n = c.count.seen + int(unseen.first_counted)
-    odds = confidence_log_odds(Judged(c, unseen, strange), settings)
+def _judged(j: Judged, known: Mapping[Group, FirstYears], log_odds: float) -> JudgedBone:
+    c = j.counted
+    p = count_distribution(c.count.probability, j.unseen, c.bone.most_annuli)
+    n = c.count.seen + int(j.unseen.first_counted)
     return JudgedBone(
         counted=c,
-        unseen=unseen,
+        unseen=j.unseen,
         first_expected=expected_fraction(c, known),
-        strangeness=strange,
-        log_odds=odds,
-        probability=with_confidence(p, n, confidence_of(c, odds)),
+        strangeness=j.strangeness,
+        log_odds=log_odds,
+        probability=with_confidence(p, n, confidence_of(c, log_odds)),
     )
 
 
@@ -106,20 +106,21 @@ def counted_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Setti
     ]
 
 
-def first_year_doubts(counted: Sequence[CountedBone], settings: Settings) -> list[float]:
-    """Probability, from each bone's own pixels, that its first annulus is hidden."""
+def suspected(counted: Sequence[CountedBone], settings: Settings) -> tuple[list[Unseen], Mapping[Group, FirstYears]]:
+    """What nothing shows on each bone of a run, and what the run's bones teach of first years."""
     if not counted:
-        return []
-    odds = logit_of(np.stack([first_year_features(c) for c in counted]), settings.first_year)
-    return [probability(float(x)) for x in odds]
+        return [], {}
+    first = logit_of(np.stack([first_year_features(c) for c in counted]), settings.first_year)
+    last = logit_of(np.stack([last_year_features(at_margin(c, settings)) for c in counted]), settings.last_year)
+    doubt = [probability(x) for x in first.tolist()]
+    known = first_years(counted, doubt, settings.count.first_year_bones)
+    return [_unseen(c, d, probability(x), known) for c, d, x in zip(counted, doubt, last.tolist(), strict=True)], known
 
 
-def suspected(c: CountedBone, doubt: float, known: Mapping[Group, FirstYears], settings: Settings) -> Unseen:
-    """What nothing shows on one bone. `doubt` is that of `first_year_doubts`."""
+def _unseen(c: CountedBone, doubt: float, last: float, known: Mapping[Group, FirstYears]) -> Unseen:
     first = hidden_probability(c, doubt, known)
     room = 0 < c.count.seen < c.bone.most_annuli
     counted = room and first > COUNTED_ABOVE and expected_fraction(c, known) is not None
-    last = probability(float(logit_of(last_year_features(at_margin(c, settings))[None], settings.last_year)[0]))
     return Unseen(first=first, first_counted=counted, last=last)
 
 

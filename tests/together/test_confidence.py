@@ -73,5 +73,5 @@ def test_what_hardly_looks_like_a_bone_is_one_where_the_table_says_so() -> None:
 def test_a_bone_unlike_all_others_is_far_from_what_was_taught() -> None:
     c = counted(4)
     odd = replace(c.bone, evidence=c.bone.evidence + 50.0)
-    usual = strangeness(c, SETTINGS.familiar)
-    assert strangeness(replace(c, bone=odd), SETTINGS.familiar) > max(usual, SETTINGS.familiar.unfamiliar_above)
+    usual, far = strangeness([c, replace(c, bone=odd)], SETTINGS.familiar)
+    assert far > max(usual, SETTINGS.familiar.unfamiliar_above)
