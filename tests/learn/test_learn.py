@@ -11,8 +11,8 @@ from pipeline.settings.files import SHIPPED, read_settings
 
 pytest.importorskip("sklearn")
 
-MAKES = ("thin_blade", "light_table", "lid", "even_rings")
-BONES = 10
+MAKES = ("thin_blade", "light_table")
+BONES = 20
 
 
 @pytest.fixture(scope="module")
