@@ -1,11 +1,10 @@
-"""What children need, imported once by the process that they are forked from; all else they would import each anew."""
+"""What children need to read scans, imported once by the process that they are forked from; all else they would import
+each anew. Interpolation for pictures is left to them: the first scan would wait for it."""
 
 import gc
 
 import imagecodecs
 from PIL import Image
-from scipy.interpolate import PchipInterpolator
-from scipy.optimize import isotonic_regression
 from skimage.segmentation import watershed
 
 from pipeline.bone import read_bone
@@ -13,9 +12,7 @@ from pipeline.run import first_pass, pictures_of_run
 from pipeline.scans import scan_file
 
 __all__ = [
-    "PchipInterpolator",
     "first_pass",
-    "isotonic_regression",
     "pictures_of_run",
     "read_bone",
     "scan_file",
