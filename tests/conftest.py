@@ -12,6 +12,15 @@ from pipeline.threads import ONE_THREAD
 os.environ.update(ONE_THREAD)
 
 
+LONGEST = ("test_wheel.py", "test_learn.py")
+"""Modules with tests of half a minute and more."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest tests come first: at the end one process would wait for the other to finish them."""
+    items.sort(key=lambda item: item.path.name not in LONGEST)
+
+
 @pytest.fixture(scope="session")
 def first_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A small run, aged once for all tests that look at one; `run` is a copy of it."""
