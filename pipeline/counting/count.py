@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from pipeline.counting import sequence
 from pipeline.counting.chains import ChainBone, chains
 from pipeline.counting.decode import best_paths
 from pipeline.counting.evidence_odds import evidence_log_odds
-from pipeline.counting.features import FEATURES, features
+from pipeline.counting.features import FEATURES
 from pipeline.errors import SettingsError
 from pipeline.records import Numbers
 from pipeline.settings.whole import Settings
@@ -50,27 +51,27 @@ def check_weights(settings: Settings) -> None:
 
 
 def count_annuli(bones: Sequence[ChainBone], settings: Settings) -> tuple[Count, ...]:
-    """Counts of all bones, in order."""
+    """Counts of all bones, in order. Only bones with as many candidates are counted together, so that none's count
+    depends on the others', to the last bit."""
     out: dict[int, Count] = {}
     w = np.array([settings.count.weights[f] for f in FEATURES])
-    # The work of all bones counted together grows with the candidates of the one that has the most.
-    order = sorted(range(len(bones)), key=lambda b: len(bones[b].fraction))
-    for start in range(0, len(bones), AT_ONCE):
-        part = order[start : start + AT_ONCE]
+    alike = defaultdict(list)
+    for b, bone in enumerate(bones):
+        alike[len(bone.fraction)].append(b)
+    for part in (some[at : at + AT_ONCE] for some in alike.values() for at in range(0, len(some), AT_ONCE)):
         together = [bones[b] for b in part]
         odds = evidence_log_odds(np.concatenate([b.evidence for b in together]), settings.evidence)
-        ends = np.cumsum([len(b.evidence) for b in together])[:-1]
-        out |= zip(part, count_with(together, np.split(odds, ends), w), strict=True)
+        out |= zip(part, count_with(together, np.split(odds, len(together)), w), strict=True)
     return tuple(out[b] for b in range(len(bones)))
 
 
 def count_with(bones: Sequence[ChainBone], odds: Sequence[Numbers], weights: Numbers) -> list[Count]:
     """Counts of some bones whose candidates have these log odds, by weights in the order of `features.FEATURES`."""
     c, chosen = chains(bones, odds)
-    s = sequence.scores(c.node, features(c), weights)
-    limit = np.array([b.most_annuli for b in bones])
-    probability = sequence.count_probability(s, int(limit.max(initial=0)))
-    probability = np.where(np.arange(probability.shape[1])[None] <= limit[:, None], probability, 0)
+    s = sequence.scores_of(c, weights)
+    probability = sequence.count_probability(s, c.node.shape[1])
+    possible = np.arange(probability.shape[1])[None] <= np.array([[b.most_annuli] for b in bones])
+    probability = np.where(possible, probability, 0)
     probability = probability / probability.sum(1, keepdims=True)
     paths = best_paths(s, [int(n) for n in probability.argmax(1)])
     taken = sequence.taken_probability(s)
@@ -81,9 +82,16 @@ def count_with(bones: Sequence[ChainBone], odds: Sequence[Numbers], weights: Num
         marks[chosen[b][real]] = np.clip(taken[b][real], 0, 1)
         out.append(
             Count(
-                probability=probability[b],
+                probability=_as_long_as(bone.most_annuli + 1, probability[b]),
                 mark_probability=marks,
                 taken=tuple(int(chosen[b][t]) for t in paths[b]),
             )
         )
+    return out
+
+
+def _as_long_as(length: int, probability: Numbers) -> Numbers:
+    """Cut, or with nothing for the rest."""
+    out = np.zeros(length)
+    out[: len(probability)] = probability[:length]
     return out

@@ -31,26 +31,24 @@ def _best(s: Scores, part: NDArray[np.int64], annuli: list[int]) -> list[tuple[i
     real = int(np.sum(s.node[part] > IMPOSSIBLE / 2, axis=1).max(initial=0))
     pair, node = s.pair[part], s.node[part]
     alpha = np.full((bones, candidates + 1, candidates, top), 2 * IMPOSSIBLE)
-    back = np.zeros((bones, candidates + 1, candidates, top), np.int8)
     alpha[:, 0, :, 1] = pair[:, 0] + node
-    for middle, block in blocks(s.triple[part], candidates)[: max(real - 1, 0)]:
-        reach = alpha[:, :middle, None, middle - 1, :] + block[:, :, : real - middle, None]  # (bone, i, k, count)
-        best = reach.argmax(1)
-        came = np.take_along_axis(reach, best[:, None], axis=1)[:, 0]
+    triples = blocks(s.triple[part], candidates)
+    for middle, block in triples[: max(real - 1, 0)]:
+        reach = alpha[:, :middle, None, middle - 1, :-1] + block[:, :, : real - middle, None]  # (bone, i, k, count)
         step = pair[:, middle, middle:real] + node[:, middle:real]
-        alpha[:, middle, middle:real, 1:] = came[:, :, :-1] + step[..., None]
-        back[:, middle, middle:real, 1:] = best[:, :, :-1]
+        alpha[:, middle, middle:real, 1:] = reach.max(1) + step[..., None]
     ends = valid(s.end[part])
-    return [_trace(ends[n], alpha[n], back[n], annuli[n]) for n in range(len(part))]
+    return [_trace(ends[n], alpha[n], [block[n] for _, block in triples], annuli[n]) for n in range(len(part))]
 
 
-def _trace(end: Numbers, alpha: Numbers, back: NDArray[np.int8], annuli: int) -> tuple[int, ...]:
+def _trace(end: Numbers, alpha: Numbers, triples: list[Numbers], annuli: int) -> tuple[int, ...]:
+    """The path back from the best end. `triples` are scores (i, k), by the candidate between them."""
     if annuli == 0:
         return ()
     i, j = divmod(int(np.argmax(alpha[:, :, annuli] + end)), end.shape[1])
-    taken, count = [j], annuli
-    while i > 0:
-        before = int(back[i, j, count])
-        i, j, count = before, i - 1, count - 1
+    taken = [j]
+    for count in range(annuli - 1, 0, -1):
+        before = alpha[:i, i - 1, count] + triples[i - 1][:, j - i]
+        i, j = int(np.argmax(before)), i - 1
         taken.append(j)
     return tuple(reversed(taken))

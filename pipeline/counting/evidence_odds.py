@@ -26,4 +26,5 @@ def evidence_log_odds(evidence: Numbers, model: EvidenceModel) -> Numbers:
     """(candidate,) log odds of each from its own evidence, (candidate, evidence)."""
     if not len(evidence):
         return np.zeros(0)
-    return np.asarray(node_features(evidence, tree_log_odds(evidence, model.trees), model) @ np.array(model.weights))
+    shown = node_features(evidence, tree_log_odds(evidence, model.trees), model)
+    return np.asarray(np.einsum("cf,f->c", shown, np.array(model.weights)))  # a product of matrices mixes the rows

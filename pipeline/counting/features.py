@@ -7,7 +7,7 @@ stretching a bone's radius changes nothing but what its pixels can tell apart.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -135,6 +135,27 @@ def features(c: Chains) -> Features:
         end=np.stack([column(pairs) for column in END.values()], axis=-1),
         none=np.ones((len(c.node), len(NONE))),
     )
+
+
+def weighted(c: Chains, weights: Numbers) -> tuple[Numbers, Numbers, Numbers, Numbers]:
+    """Each kind of part with its features added up by their weights, in the order of `FEATURES`: what `features` times
+    the weights would be, without its tables."""
+    pair, triple, end, none = np.split(weights, CUTS)
+    pairs, three = _pairs(c), _triples(c)
+    return (
+        _added(((w, column(pairs)) for w, column in zip(pair, PAIR.values(), strict=True))),
+        _added(((w, column(three)) for w, column in zip(triple, TRIPLE.values(), strict=True))),
+        _added(((w, column(pairs)) for w, column in zip(end, END.values(), strict=True))),
+        np.full(len(c.node), none[0]),
+    )
+
+
+def _added(columns: Iterable[tuple[float, Numbers]]) -> Numbers:
+    (weight, first), *others = columns
+    total = weight * first
+    for weight, column in others:
+        total += weight * column
+    return total
 
 
 def _pairs(c: Chains) -> Pairs:

@@ -19,8 +19,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.counting.chains import IMPOSSIBLE
-from pipeline.counting.features import CUTS, Features
+from pipeline.counting.chains import IMPOSSIBLE, Chains
+from pipeline.counting.features import CUTS, Features, weighted
 from pipeline.records import Numbers
 
 LOWEST, HIGHEST = -80.0, 40.0
@@ -47,6 +47,12 @@ def scores(node: Numbers, f: Features, weights: Numbers) -> Scores:
     """Scores of the chain's parts with given weights, in the order of `features.FEATURES`."""
     pair, triple, end, none = np.split(weights, CUTS)
     return Scores(node=node, pair=f.pair @ pair, triple=f.triple @ triple, end=f.end @ end, none=f.none @ none)
+
+
+def scores_of(c: Chains, weights: Numbers) -> Scores:
+    """The same straight from the chains: for those who need no features besides."""
+    pair, triple, end, none = weighted(c, weights)
+    return Scores(node=c.node, pair=pair, triple=triple, end=end, none=none)
 
 
 def blocks(triple: Numbers, candidates: int) -> list[tuple[int, Numbers]]:
@@ -88,9 +94,20 @@ def log_total(s: Scores, alpha: Numbers) -> Numbers:
 
 def taken_probability(s: Scores) -> Numbers:
     """(bone, candidate) probability of being an annulus."""
-    alpha = forward(s)
-    total = log_total(s, alpha)
-    return np.asarray(np.exp(np.minimum(valid(alpha + backward(s)) - total[:, None, None], 0)).sum(1))
+    candidates = s.node.shape[1]
+    step, grow, end = weight(s.pair + s.node[:, None, :]), weight(s.triple), weight(s.end) * valid_mask(candidates)
+    # Of each pair the weight of all ways to come to it, and of all ways to go on from it.
+    came, goes_on = np.zeros(step.shape), end.copy()
+    came[:, 0] = step[:, 0]
+    each = blocks(grow, candidates)
+    for middle, block in each:
+        to_here = np.matmul(came[:, None, :middle, middle - 1], block)[:, 0]
+        came[:, middle, middle:] = to_here * step[:, middle, middle:]
+    for middle, block in reversed(each):
+        onward = step[:, middle, middle:] * goes_on[:, middle, middle:]
+        goes_on[:, :middle, middle - 1] += np.matmul(block, onward[..., None])[..., 0]
+    total = (came * end).sum((1, 2)) + weight(s.none)
+    return np.asarray((came * goes_on).sum(1) / np.maximum(total, 1e-300)[:, None])
 
 
 def ways(s: Scores, most: int) -> tuple[Numbers, Numbers, Numbers]:

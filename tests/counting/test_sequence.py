@@ -82,6 +82,16 @@ def test_a_place_without_a_candidate_is_never_taken(seed: int) -> None:
 
 @given(seed=seeds)
 @few
+def test_scores_straight_from_the_chains_are_those_of_their_features(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    chains, weights = random_chains(random, SIZES), random.normal(0, 0.3, len(FEATURES))
+    straight, by_features = sequence.scores_of(chains, weights), sequence.scores(chains.node, features(chains), weights)
+    for part in straight.__slots__:
+        assert getattr(straight, part) == pytest.approx(getattr(by_features, part))
+
+
+@given(seed=seeds)
+@few
 def test_bones_do_not_hear_of_each_other(seed: int) -> None:
     sizes = (5, 2, 7)
     random = np.random.default_rng(seed)
