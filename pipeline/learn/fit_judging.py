@@ -26,8 +26,8 @@ from pipeline.together.confidence import (
     strangeness,
 )
 from pipeline.together.counted import CountedBone
-from pipeline.together.first_year import first_year_features
-from pipeline.together.judge import at_margin, suspected
+from pipeline.together.first_year import first_year_features, first_years, lengths_taught
+from pipeline.together.judge import at_margin, first_year_doubts, suspected
 from pipeline.together.last_year import last_year_features
 
 FIRST_YEAR_STRENGTH, LAST_YEAR_STRENGTH, CONFIDENCE_STRENGTH = 0.02, 0.02, 0.02
@@ -130,7 +130,9 @@ def judged_by_set(answers: Sequence[Answered], settings: Settings) -> list[Judge
     for folder in sorted(set(sets)):
         own = [i for i, name in enumerate(sets) if name == folder]
         counted = [answers[i].counted for i in own]
-        unseen, _ = suspected(counted, settings)
+        doubt = first_year_doubts(counted, settings)
+        known = first_years([lengths_taught(counted, doubt)], settings.count.first_year_bones)
+        unseen = suspected(counted, doubt, known, settings)
         strange = strangeness(counted, settings.familiar)
         out |= {i: Judged(*each) for i, *each in zip(own, counted, unseen, strange.tolist(), strict=True)}
     return [out[i] for i in range(len(answers))]

@@ -27,12 +27,12 @@ from pipeline.learn.labels import labels_of
 from pipeline.learn.truth import Truth, read_truth
 from pipeline.records import BoneReading, ScanRef, Specimen
 from pipeline.run import placing, versions
-from pipeline.run.placing import Placed
 from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import write_bytes
 from pipeline.tables.specimens import read_specimens
+from pipeline.together.age_of_bone import Placed
 
 KEPT_IN = Path(tempfile.gettempdir()) / "opercle-known-bones"
 """Where readings are kept when no folder is named."""

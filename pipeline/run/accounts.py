@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.records import Age
-from pipeline.run.placing import Placed
+from pipeline.together.age_of_bone import Placed
 
 _MOST_NAMED = 10
 """In one line."""

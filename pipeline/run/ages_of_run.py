@@ -18,11 +18,11 @@ from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_ages import AgedBone, Call
 from pipeline.run.people_tables import FISH_FILE, SIDE_BY_SIDE_FILE, write_people_tables
 from pipeline.run.pictures_of_run import bring_up_to_date
-from pipeline.run.placing import Placed
 from pipeline.run.plan import corrected
 from pipeline.run.record_text import digest_of
 from pipeline.run.results import TABLES, Result, write_tables
 from pipeline.settings.whole import Settings
+from pipeline.together.age_of_bone import Placed
 from pipeline.together.both_sides import LEAST_FISH, check_sides
 from pipeline.together.final_ages import by_specimen, final_ages, readers_differ
 from pipeline.together.second_pass import age_bones

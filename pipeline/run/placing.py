@@ -3,22 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import PurePosixPath
 
 from pipeline.records import BoneReading, Specimen
 from pipeline.run.ledger_scans import KnownScan
+from pipeline.together.age_of_bone import Placed
 from pipeline.together.review import Circumstances
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
-    """One row of ages.csv before its age is known."""
-
-    specimen: Specimen
-    reading: BoneReading | None
-    """None: promised by the table, but not there."""
-    around: Circumstances
 
 
 def place(

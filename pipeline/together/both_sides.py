@@ -6,11 +6,12 @@ the machine is too sure on this run, and every confidence is lowered until the p
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.records import Numbers
 
 LEAST_FISH = 10
 """Fish with both opercles, below which agreement says nothing of a run."""
@@ -44,25 +45,28 @@ class SidesCheck:
         return words + ("; confidence was lowered for it" if self.broken else "")
 
 
-def check_sides(
-    fish: Sequence[str], sides: Sequence[str], counted: Sequence[int], confidence: Sequence[float]
-) -> SidesCheck:
-    """Fish, side (`L`, `R` or blank), count and its confidence, of each bone of a run."""
-    of_fish: dict[str, dict[str, int]] = defaultdict(dict)
-    for b, (name, side) in enumerate(zip(fish, sides, strict=True)):
-        if name and side:
-            of_fish[name].setdefault(side, b)
-    pairs = [(own["L"], own["R"]) for own in of_fish.values() if {"L", "R"} <= own.keys()]
-    if not pairs:
+def check_sides(fish: ArrayLike, sides: ArrayLike, counted: ArrayLike, confidence: ArrayLike) -> SidesCheck:
+    """Fish (names, or keys that stand for them), side (`L`, `R` or blank), count and its confidence, of each bone of a
+    run."""
+    fish, sides, counted, confidence = (np.asarray(given) for given in (fish, sides, counted, confidence))
+    left, right = np.flatnonzero(sides == "L"), np.flatnonzero(sides == "R")
+    # The first bone of either side of each fish; fish in the order in which they come.
+    on_left, first_left = np.unique(fish[left], return_index=True)
+    on_right, first_right = np.unique(fish[right], return_index=True)
+    _, a, b = np.intersect1d(on_left, on_right, assume_unique=True, return_indices=True)
+    left, right = left[first_left[a]], right[first_right[b]]
+    order = np.argsort(np.minimum(left, right))
+    left, right = left[order], right[order]
+    if not len(left):
         return SidesCheck(0, 1.0, 1.0, broken=False)
-    promise = np.array([_agree(confidence[a], confidence[b]) for a, b in pairs])
-    agree = np.array([counted[a] == counted[b] for a, b in pairs])
+    promise = _agree(confidence[left], confidence[right])
+    agree = counted[left] == counted[right]
     spread = float(np.sqrt((promise * (1 - promise)).sum()))
     short = float(promise.sum() - agree.sum())
-    broken = len(pairs) >= LEAST_FISH and short > BEYOND_CHANCE * spread
-    return SidesCheck(len(pairs), float(promise.mean()), float(agree.mean()), broken=broken)
+    broken = len(left) >= LEAST_FISH and short > BEYOND_CHANCE * spread
+    return SidesCheck(len(left), float(promise.mean()), float(agree.mean()), broken=broken)
 
 
-def _agree(a: float, b: float) -> float:
+def _agree(a: Numbers, b: Numbers) -> Numbers:
     """Probability that two counts are the same: both right, or both wrong alike."""
     return a * b + ALIKE_WRONG * (1 - a) * (1 - b)

@@ -11,7 +11,7 @@ ever counted.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,8 +85,9 @@ Group = tuple[str, str]
 """Species and water; a blank water stands for all of the species."""
 
 
-def first_years(bones: Sequence[CountedBone], doubt: Sequence[float], least_bones: float) -> dict[Group, FirstYears]:
-    """What the plain bones of each group teach, by species and water and by species alone; only groups of enough bones.
+def lengths_taught(bones: Sequence[CountedBone], doubt: Sequence[float]) -> dict[Group, Numbers]:
+    """(bone, 2) logarithms of the lengths at the first and second annulus of those bones that teach them, by species
+    and water and by species alone.
 
     doubt : (bone,) probability from the pixels that the first annulus is hidden.
     """
@@ -98,12 +99,21 @@ def first_years(bones: Sequence[CountedBone], doubt: Sequence[float], least_bone
         species, water = _group(c)
         for group in {(species, water), (species, "")}:
             lengths.setdefault(group, []).append((first, second))
-    out = {}
-    for group, found in lengths.items():
-        if len(found) >= least_bones:
-            first, second = np.array(found).T
-            out[group] = FirstYears(_normal(first), _normal(second))
-    return out
+    return {group: np.array(found) for group, found in lengths.items()}
+
+
+def first_years(taught: Iterable[Mapping[Group, Numbers]], least_bones: float) -> dict[Group, FirstYears]:
+    """What the plain bones of each group teach; only groups of enough bones. `taught` are some bones' each."""
+    parts: dict[Group, list[Numbers]] = {}
+    for lengths in taught:
+        for group, found in lengths.items():
+            parts.setdefault(group, []).append(found)
+    of_group = {group: np.concatenate(found) for group, found in parts.items()}
+    return {
+        group: FirstYears(_normal(lengths[:, 0]), _normal(lengths[:, 1]))
+        for group, lengths in of_group.items()
+        if len(lengths) >= least_bones
+    }
 
 
 def hidden_probability(c: CountedBone, doubt: float, known: Mapping[Group, FirstYears]) -> float:

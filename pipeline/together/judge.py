@@ -6,12 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.bone.quadratic_logit import log_odds as logit_of
 from pipeline.counting.count import count_annuli
 from pipeline.records import BoneReading, Numbers, Specimen
 from pipeline.settings.whole import Settings
-from pipeline.together.both_sides import SidesCheck, check_sides
+from pipeline.together.both_sides import check_sides
 from pipeline.together.confidence import Judged, confidence_log_odds, confidence_of, strangeness
 from pipeline.together.counted import CountedBone, bone_of, probability
 from pipeline.together.first_year import (
@@ -21,8 +22,10 @@ from pipeline.together.first_year import (
     first_year_features,
     first_years,
     hidden_probability,
+    lengths_taught,
 )
 from pipeline.together.increments import increment_expected, margin_share
+from pipeline.together.keys import Keys, key_of
 from pipeline.together.last_year import AtMargin, last_year_features
 from pipeline.together.season import formed_probability
 from pipeline.together.unseen import Unseen, count_distribution, with_confidence
@@ -58,24 +61,34 @@ class JudgedBone:
 
 
 def judge(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> list[JudgedBone]:
-    """Every bone of a run, in order."""
+    """Every bone of a run, in order, all of them held at once."""
     counted = counted_bones(bones, settings)
-    unseen, known = suspected(counted, settings)
+    doubt = first_year_doubts(counted, settings)
+    known = first_years([lengths_taught(counted, doubt)], settings.count.first_year_bones)
+    judged = judged_bones(counted, doubt, known, settings)
+    kept = check_sides(*sides_of(judged)).confidence_kept
+    return judged if kept == 1 else [less_sure(j, kept) for j in judged]
+
+
+def judged_bones(
+    counted: Sequence[CountedBone], doubt: Sequence[float], known: Mapping[Group, FirstYears], settings: Settings
+) -> list[JudgedBone]:
+    """Some bones of a run. `doubt` is that of `first_year_doubts`, `known` what all bones of the run teach."""
+    unseen = suspected(counted, doubt, known, settings)
     strange = strangeness(counted, settings.familiar)
     asked = [Judged(*each) for each in zip(counted, unseen, strange.tolist(), strict=True)]
     odds = confidence_log_odds(asked, settings)
-    judged = [_judged(j, known, x) for j, x in zip(asked, odds.tolist(), strict=True)]
-    kept = sides_of(judged).confidence_kept
-    return judged if kept == 1 else [_less_sure(j, kept) for j in judged]
+    return [_judged(j, known, x) for j, x in zip(asked, odds.tolist(), strict=True)]
 
 
-def sides_of(judged: Sequence[JudgedBone]) -> SidesCheck:
-    """How the two opercles of the fish agree."""
-    return check_sides(
-        [j.counted.specimen.fish for j in judged],
-        [j.counted.specimen.side for j in judged],
-        [j.annuli for j in judged],
-        [float(j.probability[j.annuli]) for j in judged],
+def sides_of(judged: Sequence[JudgedBone]) -> tuple[Keys, NDArray[np.str_], NDArray[np.int64], Numbers]:
+    """What `check_sides` asks of each bone: fish, side (blank where the fish is not known), count and confidence."""
+    specimens = [j.counted.specimen for j in judged]
+    return (
+        np.array([key_of(s.fish) for s in specimens], np.int64),
+        np.array([s.side if s.fish else "" for s in specimens], "U1"),
+        np.array([j.annuli for j in judged], np.int64),
+        np.array([j.probability[j.annuli] for j in judged], np.float64),
     )
 
 
@@ -93,7 +106,8 @@ def _judged(j: Judged, known: Mapping[Group, FirstYears], log_odds: float) -> Ju
     )
 
 
-def _less_sure(j: JudgedBone, kept: float) -> JudgedBone:
+def less_sure(j: JudgedBone, kept: float) -> JudgedBone:
+    """The bone with this share of its confidence."""
     return replace(j, probability=with_confidence(j.probability, j.annuli, kept * float(j.probability[j.annuli])))
 
 
@@ -106,15 +120,23 @@ def counted_bones(bones: Sequence[tuple[Specimen, BoneReading]], settings: Setti
     ]
 
 
-def suspected(counted: Sequence[CountedBone], settings: Settings) -> tuple[list[Unseen], Mapping[Group, FirstYears]]:
-    """What nothing shows on each bone of a run, and what the run's bones teach of first years."""
+def first_year_doubts(counted: Sequence[CountedBone], settings: Settings) -> list[float]:
+    """Probability, from each bone's own pixels, that its first annulus is hidden."""
     if not counted:
-        return [], {}
-    first = logit_of(np.stack([first_year_features(c) for c in counted]), settings.first_year)
+        return []
+    odds = logit_of(np.stack([first_year_features(c) for c in counted]), settings.first_year)
+    return [probability(x) for x in odds.tolist()]
+
+
+def suspected(
+    counted: Sequence[CountedBone], doubt: Sequence[float], known: Mapping[Group, FirstYears], settings: Settings
+) -> list[Unseen]:
+    """What nothing shows on each bone. `doubt` is that of `first_year_doubts`, `known` what the run's bones teach of
+    first years."""
+    if not counted:
+        return []
     last = logit_of(np.stack([last_year_features(at_margin(c, settings)) for c in counted]), settings.last_year)
-    doubt = [probability(x) for x in first.tolist()]
-    known = first_years(counted, doubt, settings.count.first_year_bones)
-    return [_unseen(c, d, probability(x), known) for c, d, x in zip(counted, doubt, last.tolist(), strict=True)], known
+    return [_unseen(c, d, probability(x), known) for c, d, x in zip(counted, doubt, last.tolist(), strict=True)]
 
 
 def _unseen(c: CountedBone, doubt: float, last: float, known: Mapping[Group, FirstYears]) -> Unseen:

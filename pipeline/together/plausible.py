@@ -7,16 +7,17 @@ and the run's own bones as the measure wherever there are enough of them, becaus
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.names import folded
 from pipeline.records import MM_PER_INCH, Mask, Numbers
-from pipeline.settings.second_pass import GrowthSettings
+from pipeline.settings.second_pass import GrowthSettings, ReviewSettings
 from pipeline.settings.whole import Settings
+from pipeline.together.keys import Keys, groups, key_of
 
 SLOPE_SPREAD = 0.1
 """Standard deviation, about 1, of the power of length that bone size follows: opercles grow nearly in proportion
@@ -57,8 +58,78 @@ class Measured:
     """Growth beyond the last annulus over the increment expected; NaN when not known."""
 
 
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """What is compared of many bones, in eighty bytes each; all arrays (bone,)."""
+
+    fish: Keys
+    species: Keys
+    water: Keys
+    """Of species and water together."""
+    scale: Keys
+    """0 where bones are measured in millimetres; of the scan where only its own bones can be compared, in pixels."""
+    size: Numbers
+    """Logarithm of bone size over what the species' settings expect of this length; NaN when not known."""
+    size_spread: Numbers
+    """By the settings of the species."""
+    length: Numbers
+    """Logarithm; NaN when not known."""
+    first_year: Numbers
+    """First-year length against the species', in standard deviations; NaN when not known."""
+    at_age: Numbers
+    """The same of the length at this count."""
+    annuli: NDArray[np.int64]
+    """-1 when the bone is not aged."""
+    impossible: Mask
+    """More annuli than the species carries, or increments that grow from year to year."""
+
+
+def measures(bones: Sequence[Measured], settings: Settings) -> Measures:
+    """What is compared of some bones."""
+    growths = [settings.species_of(b.species).growth for b in bones]
+    aged = [b.annuli is not None for b in bones]
+    species = [folded(b.species.strip()) for b in bones]
+    each = list(zip(bones, growths, aged, strict=True))
+    sizes = [_size(b, growth.bone_share_of_length) for b, growth, _ in each]
+    most_trend = settings.review.most_increment_trend
+    return Measures(
+        fish=_keys([key_of(b.fish) for b in bones]),
+        species=_keys([key_of(name) for name in species]),
+        water=_keys([key_of(name, folded(b.water.strip())) for name, b in zip(species, bones, strict=True)]),
+        scale=_keys([0 if b.dpi else key_of(b.scan) for b in bones]),
+        size=np.array(sizes, np.float64),
+        size_spread=np.array([growth.bone_share_spread for growth in growths], np.float64),
+        length=np.array([math.log(b.length_mm) if b.length_mm else math.nan for b in bones], np.float64),
+        first_year=np.array([_first_year_deviation(b, g) if a else math.nan for b, g, a in each], np.float64),
+        at_age=np.array([_length_deviation(b, g) for b, g, _ in each], np.float64),
+        annuli=_keys([-1 if b.annuli is None else b.annuli for b in bones]),
+        impossible=np.array(
+            [
+                b.annuli is not None and (b.annuli > g.most_annuli or _grows_faster_every_year(b.radii_px, most_trend))
+                for b, g, _ in each
+            ],
+            bool,
+        ),
+    )
+
+
+def joined(parts: Sequence[Measures]) -> Measures:
+    """One after the other."""
+    return Measures(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Measures)))
+
+
+def _keys(numbers: list[int]) -> Keys:
+    return np.array(numbers, np.int64)
+
+
+def _size(b: Measured, share: float) -> float:
+    if not b.length_mm or not b.radius_px:
+        return math.nan
+    return math.log(b.radius_px * (MM_PER_INCH / b.dpi if b.dpi else 1.0) / share / b.length_mm)
+
+
 # ------------------------------------------------------------------------------------------------ size
-def size_mismatches(bones: Sequence[Measured], settings: Settings) -> Mask:
+def size_mismatches(bones: Measures, review: ReviewSettings) -> Mask:
     """(bone,): the bone's size does not fit the fish's length.
 
     Compared with the run's own bones on a robust line through log size over log length: with those of the same species
@@ -66,31 +137,20 @@ def size_mismatches(bones: Sequence[Measured], settings: Settings) -> Mask:
     millimetres, or, where there is no resolution, in pixels with the bones of the same scan. In a smaller run the
     settings alone must do. A bone without length, axis or anything to compare with is never flagged.
     """
-    review = settings.review
-    # logarithm of bone size over what the species' settings expect of this length; without a resolution, in pixels
-    size = np.full(len(bones), np.nan)
-    length = np.full(len(bones), np.nan)
-    by_scale: dict[str | None, list[int]] = defaultdict(list)
-    by_species: dict[tuple[str | None, str], list[int]] = defaultdict(list)
-    for i, b in enumerate(bones):
-        if b.length_mm and b.radius_px:
-            share = settings.species_of(b.species).growth.bone_share_of_length
-            size[i] = math.log(b.radius_px * (MM_PER_INCH / b.dpi if b.dpi else 1.0) / share / b.length_mm)
-            length[i] = math.log(b.length_mm)
-            scale = None if b.dpi else b.scan
-            by_scale[scale].append(i)
-            by_species[scale, folded(b.species.strip())].append(i)
-    flags = np.zeros(len(bones), dtype=bool)
-    for (scale, species), members in by_species.items():
-        peers = members if len(members) >= review.least_run_bones else by_scale[scale]
-        if len(peers) >= review.least_run_bones:
-            centre, slope, spread = _robust_line(length[peers], size[peers], review.least_size_spread)
-            residual = size[members] - centre - slope * length[members]
-        elif scale is None:
-            residual, spread = size[members], settings.species_of(species).growth.bone_share_spread
-        else:
-            continue
-        flags[members] = np.abs(residual) > review.most_size_deviations * spread
+    size, length = bones.size, bones.length
+    flags = np.zeros(len(size), dtype=bool)
+    known = np.flatnonzero(~np.isnan(size))
+    for of_scale in groups(bones.scale, known):
+        for members in groups(bones.species, of_scale):
+            peers = members if len(members) >= review.least_run_bones else of_scale
+            if len(peers) >= review.least_run_bones:
+                centre, slope, spread = _robust_line(length[peers], size[peers], review.least_size_spread)
+                residual = size[members] - centre - slope * length[members]
+            elif bones.scale[members[0]] == 0:
+                residual, spread = size[members], float(bones.size_spread[members[0]])
+            else:
+                continue
+            flags[members] = np.abs(residual) > review.most_size_deviations * spread
     return flags
 
 
@@ -117,26 +177,15 @@ def _robust_line(x: Numbers, y: Numbers, least_spread: float) -> tuple[float, fl
 
 
 # ------------------------------------------------------------------------------------------------ growth
-def unlikely_growth(bones: Sequence[Measured], settings: Settings) -> Mask:
+def unlikely_growth(bones: Measures, review: ReviewSettings) -> Mask:
     """(bone,): count and increments are not those of the species.
 
     More annuli than the species carries; a first-year length (Dahl-Lea) or a length at this count far from what species
     and run lead to expect; or increments that grow from year to year. Bones that are not aged are never flagged.
     """
-    review = settings.review
-    flags = np.zeros(len(bones), dtype=bool)
-    first_year = np.full(len(bones), np.nan)
-    at_age = np.full(len(bones), np.nan)
-    for i, b in enumerate(bones):
-        if b.annuli is None:
-            continue
-        growth = settings.species_of(b.species).growth
-        flags[i] = b.annuli > growth.most_annuli or _grows_faster_every_year(b.radii_px, review.most_increment_trend)
-        first_year[i] = _first_year_deviation(b, growth)
-        at_age[i] = _length_deviation(b, growth)
-    keys = [(folded(b.species.strip()), folded(b.water.strip())) for b in bones]
-    for deviation in (first_year, at_age):
-        z = _against_run(deviation, keys, review.least_run_bones)
+    flags = bones.impossible.copy()
+    for deviation in (bones.first_year, bones.at_age):
+        z = _against_run(deviation, bones, review.least_run_bones)
         flags |= np.abs(np.nan_to_num(z)) > review.most_growth_deviations
     return flags
 
@@ -174,26 +223,21 @@ def _length_deviation(b: Measured, growth: GrowthSettings) -> float:
     return math.log(b.length_mm / expected) / spread
 
 
-def _against_run(deviation: Numbers, keys: Sequence[tuple[str, str]], least: int) -> Numbers:
+def _against_run(deviation: Numbers, bones: Measures, least: int) -> Numbers:
     """Deviations about the run's own middle and in its own spread: of the species in its water, or in all waters.
 
     Both are taken as if `least` more bones followed the settings, so that a few bones hardly move them. With fewer than
     `least` bones the settings stand.
     """
-    by_water: dict[tuple[str, str], list[int]] = defaultdict(list)
-    by_species: dict[str, list[int]] = defaultdict(list)
-    for i, key in enumerate(keys):
-        if not math.isnan(deviation[i]):
-            by_water[key].append(i)
-            by_species[key[0]].append(i)
     out = deviation.copy()
-    for key, members in by_water.items():
-        peers = deviation[members if len(members) >= least else by_species[key[0]]]
-        if len(peers) >= least:
-            own = len(peers) / (len(peers) + least)
-            middle = float(np.median(peers))
-            spread = MAD_TO_DEVIATION * float(np.median(np.abs(peers - middle)))
-            out[members] = (deviation[members] - own * middle) / math.sqrt(own * spread**2 + 1 - own)
+    for of_species in groups(bones.species, np.flatnonzero(~np.isnan(deviation))):
+        for members in groups(bones.water, of_species):
+            peers = deviation[members if len(members) >= least else of_species]
+            if len(peers) >= least:
+                own = len(peers) / (len(peers) + least)
+                middle = float(np.median(peers))
+                spread = MAD_TO_DEVIATION * float(np.median(np.abs(peers - middle)))
+                out[members] = (deviation[members] - own * middle) / math.sqrt(own * spread**2 + 1 - own)
     return out
 
 
@@ -211,10 +255,14 @@ def _grows_faster_every_year(radii: Sequence[float], most_trend: float) -> bool:
 
 
 # ------------------------------------------------------------------------------------------------ sides
-def sides_that_differ(bones: Sequence[Measured]) -> Mask:
+def sides_that_differ(bones: Measures) -> Mask:
     """(bone,): another aged bone of the same fish has another count. All aged bones of that fish are flagged."""
-    counts: dict[str, set[int]] = defaultdict(set)
-    for b in bones:
-        if b.annuli is not None:
-            counts[b.fish].add(b.annuli)
-    return np.array([b.annuli is not None and len(counts[b.fish]) > 1 for b in bones], dtype=bool)
+    flags = np.zeros(len(bones.fish), dtype=bool)
+    aged = np.flatnonzero(bones.annuli >= 0)
+    if len(aged):
+        _, fish = np.unique(bones.fish[aged], return_inverse=True)
+        least, most = np.full(len(aged), np.iinfo(np.int64).max), np.full(len(aged), -1)
+        np.minimum.at(least, fish, bones.annuli[aged])
+        np.maximum.at(most, fish, bones.annuli[aged])
+        flags[aged] = least[fish] != most[fish]
+    return flags

@@ -1,193 +1,139 @@
-"""The second pass over a whole run: readings of bones + rows of the table + settings -> ages. Holds no pixels."""
+"""The second pass over a whole run: readings of bones + rows of the table + settings -> ages. Holds no pixels.
+
+A run may have more bones than fit into memory. What one bone says of the others (where first annuli lie, how often two
+sides of a fish agree, which sizes belong to which lengths) is gathered in two looks at all of them, a part at a time.
+"""
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 import numpy as np
 
-from pipeline.records import Age, AgedMark, BoneReading, Numbers, Specimen
+from pipeline.records import Age, BoneReading, Specimen
+from pipeline.settings.second_pass import ReviewSettings
 from pipeline.settings.whole import Settings
 from pipeline.together import plausible
-from pipeline.together.age_class import AgeClasses, Margin, age_classes, edge_of
-from pipeline.together.counted import CountedBone
-from pipeline.together.increments import increment_expected, margin_share
-from pipeline.together.judge import JudgedBone, judge
-from pipeline.together.last_year import translucent_probability
-from pipeline.together.marks_counted import counted_marks, first_suspected_px, split_or_check
-from pipeline.together.plausible import Measured
-from pipeline.together.review import PLAIN, Circumstances, Findings, notices_of, reasons_of
+from pipeline.together.age_of_bone import Found, Placed, aged, unreadable
+from pipeline.together.both_sides import check_sides
+from pipeline.together.counted import CountedBone, bone_of
+from pipeline.together.first_year import FirstYears, Group, first_years, lengths_taught
+from pipeline.together.judge import counted_bones, first_year_doubts, judged_bones, less_sure, sides_of
+from pipeline.together.plausible import Measures
+from pipeline.together.review import PLAIN, Circumstances, notices_of, reasons_of
 
-LEAST_COVER = 0.9
-"""The range of counts holds at least this probability."""
-LEAST_LISTED = 5e-5
-"""Counts less probable than this are left out of the table: it has four decimals."""
-MARGIN_DOUBT = 0.3
-"""Probability of a last annulus unseen at the margin from which a person must look there."""
+_PLAIN = (False, False, False)
+"""Nothing is odd: of bones that were not aged nothing is compared."""
+Parts = Callable[[], Iterable[Sequence[Placed]]]
+"""Gives the bones of a run in order, some at a time; the same each time it is asked."""
+
+
+class Shelf(Protocol):
+    """Where something of each part is laid aside: a list, or a file."""
+
+    def append(self, part: Any, /) -> None:
+        """Lay one more aside."""
+
+    def __iter__(self) -> Iterator[Any]:
+        """All that was laid aside, from the first on."""
+
+
+@dataclass(frozen=True, slots=True)
+class AgedBone:
+    """One row of ages.csv."""
+
+    placed: Placed
+    """Its reading without marks: what is told of them stands in the age."""
+    age: Age
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """What the bones of a run are compared by."""
+
+    kept: float
+    """Share of its confidence that each keeps, by the two sides of the fish."""
+    measures: Measures
+    """Of the aged bones."""
 
 
 def age_bones(
     bones: Sequence[tuple[Specimen, BoneReading | None]], settings: Settings, around: Sequence[Circumstances] = ()
 ) -> tuple[Age, ...]:
-    """The age of every bone of a run, in order; one that is not there, or on which nothing could be measured, is
-    unreadable. `around` are the circumstances of each bone; without them all are plain."""
-    each = [(s, r, a) for (s, r), a in zip(bones, around or [PLAIN] * len(bones), strict=True)]
-    measured = [((s, r), a) for s, r, a in each if r is not None and r.axis is not None]
-    ages = iter(_age_bones([bone for bone, _ in measured], [a for _, a in measured], settings))
-    return tuple(
-        next(ages) if r is not None and r.axis is not None else _unreadable(s, r, a, settings) for s, r, a in each
-    )
+    """The age of every bone of a run, in order, all of them held at once; one that is not there, or on which nothing
+    could be measured, is unreadable. `around` are the circumstances of each bone; without them all are plain."""
+    each = zip(bones, around or [PLAIN] * len(bones), strict=True)
+    placed = [Placed(specimen=s, reading=r, around=a) for (s, r), a in each]
+    return tuple(b.age for part in age_in_parts(lambda: [placed], settings, list) for b in part)
 
 
-def _unreadable(specimen: Specimen, reading: BoneReading | None, around: Circumstances, settings: Settings) -> Age:
-    known = not specimen.species or settings.knows(specimen.species)
-    found = Findings(specimen=specimen, reading=reading, around=around, species_known=known)
-    reasons, notices = reasons_of(found, settings.review), notices_of(found)
-    return Age(specimen=specimen.specimen, status="unreadable", reasons=reasons, notices=notices)
+def age_in_parts(parts: Parts, settings: Settings, shelf: Callable[[], Shelf]) -> Iterator[list[AgedBone]]:
+    """The ages of a run of any size, part by part. Of a bone that is not in hand no more is held than what all are
+    compared by; the rest is laid aside on shelves that `shelf` makes."""
+    counts, known = _first_look(parts, settings, shelf())
+    found, compared = _second_look(parts, counts, known, 1.0, settings, shelf())
+    if compared.kept != 1:  # two opercles of a fish agree less often than promised
+        found, compared = _second_look(parts, counts, known, compared.kept, settings, shelf())
+    odd = _odd(compared.measures, settings.review)
+    for part in found:
+        yield [_with_reasons(one, next(odd) if one.age.status == "aged" else _PLAIN, settings.review) for one in part]
 
 
-def _age_bones(
-    bones: Sequence[tuple[Specimen, BoneReading]], around: Sequence[Circumstances], settings: Settings
-) -> tuple[Age, ...]:
-    if not bones:
-        return ()
-    judged = judge(bones, settings)
-    marks = [counted_marks(j) for j in judged]
-    radii = [tuple(m.radius_px for m in own if m.counted) for own in marks]
-    expected = [_expected(j.counted, r, settings) for j, r in zip(judged, radii, strict=True)]
-    shares = [margin_share(r, _radius(j.counted), e) for j, r, e in zip(judged, radii, expected, strict=True)]
-    classes = age_classes(
-        [_margin(j, r, s, settings) for j, r, s in zip(judged, radii, shares, strict=True)],
-        settings.review.least_age_probability,
-    )
-    measured = [
-        Measured(
-            fish=j.counted.specimen.fish or j.counted.specimen.specimen,
-            scan=j.counted.reading.scan,
-            species=j.counted.specimen.species,
-            water=j.counted.specimen.water,
-            length_mm=j.counted.specimen.length_mm,
-            dpi=j.counted.reading.dpi,
-            radius_px=_radius(j.counted),
-            radii_px=r,
-            annuli=j.annuli,
-            margin_share=s,
-        )
-        for j, r, s in zip(judged, radii, shares, strict=True)
-    ]
-    size, growth = plausible.size_mismatches(measured, settings), plausible.unlikely_growth(measured, settings)
-    sides = plausible.sides_that_differ(measured)
-    return tuple(
-        _age(
-            j,
-            own,
-            radii[b],
-            expected[b],
-            shares[b],
-            classes[b],
-            (bool(size[b]), bool(growth[b]), bool(sides[b])),
-            around[b],
-            settings,
-        )
-        for b, (j, own) in enumerate(zip(judged, marks, strict=True))
-    )
+def _first_look(parts: Parts, settings: Settings, counts: Shelf) -> tuple[Shelf, Mapping[Group, FirstYears]]:
+    """Every bone is counted and teaches where first annuli lie. Counts and doubts are laid aside."""
+    taught = []
+    for part in parts():
+        counted = counted_bones([(p.specimen, reading) for p, reading in _measured(part)], settings)
+        doubt = first_year_doubts(counted, settings)
+        taught.append(lengths_taught(counted, doubt))
+        counts.append(([c.count for c in counted], doubt))
+    return counts, first_years(taught, settings.count.first_year_bones)
 
 
-def _radius(c: CountedBone) -> float:
-    return c.reading.axis.radius_px if c.reading.axis else float("nan")
-
-
-def _expected(c: CountedBone, radii: tuple[float, ...], settings: Settings) -> float | None:
-    growth = settings.species_of(c.specimen.species).growth
-    return increment_expected(radii, _radius(c), growth, length_mm=c.specimen.length_mm, dpi=c.reading.dpi)
-
-
-def _margin(j: JudgedBone, radii: tuple[float, ...], share: float, settings: Settings) -> Margin:
-    """What the margin shows for the probable counts: one annulus fewer leaves the last one's growth at the margin."""
-    c = j.counted
-    n = j.annuli
-    counts = tuple((k, p) for k, p in enumerate(j.probability.tolist()) if p > LEAST_LISTED)
-    shares = {n: share}
-    if radii:
-        fewer = radii[:-1]
-        shares[n - 1] = margin_share(fewer, _radius(c), _expected(c, fewer, settings))
-    season = settings.species_of(c.specimen.species).season_of(c.specimen.water)
-    return Margin(counts=counts, shares=shares, captured=c.specimen.captured, season=season)
-
-
-def _age(
-    j: JudgedBone,
-    marks: tuple[AgedMark, ...],
-    radii: tuple[float, ...],
-    expected: float | None,
-    share: float,
-    age: AgeClasses,
-    odd: tuple[bool, bool, bool],
-    around: Circumstances,
+def _second_look(
+    parts: Parts,
+    counts: Shelf,
+    known: Mapping[Group, FirstYears],
+    kept: float,
     settings: Settings,
-) -> Age:
-    c, n = j.counted, j.annuli
-    low, high = _range(j.probability, n)
-    listed = _listed(j.probability)
-    confidence = dict(listed)[n]  # as in the table: the two must agree to the last digit
-    ambiguous = j.first_ambiguous(settings.review.first_year_doubt)
-    check, split = split_or_check(c)
-    found = Findings(
-        specimen=c.specimen,
-        reading=c.reading,
-        around=around,
-        species_known=not c.specimen.species or settings.knows(c.specimen.species),
-        annuli=n,
-        confidence=confidence,
-        radii_px=radii,
-        increment_expected_px=expected,
-        margin_doubt=j.unseen.last >= MARGIN_DOUBT,
-        first_year_ambiguous=ambiguous,
-        edge_undecided=age.edge_undecided,
-        unfamiliar=j.strangeness > settings.familiar.unfamiliar_above,
-        size_mismatch=odd[0],
-        unlikely_growth=odd[1],
-        sides_differ=odd[2],
-        check_seen=check,
-        split_seen=split,
-    )
-    return Age(
-        specimen=c.specimen.specimen,
-        status="aged",
-        annuli=n,
-        annuli_low=low,
-        annuli_high=high,
-        confidence=confidence,
-        edge=edge_of(share, translucent_probability(c), settings.review.least_translucent_probability),
-        age_class=age.age_class,
-        age_class_probability=dict(age.probabilities).get(age.age_class) if age.age_class is not None else None,
-        year_class=age.year_class,
-        first_year="ambiguous" if ambiguous else "clear",
-        reasons=reasons_of(found, settings.review),
-        notices=notices_of(found),
-        count_probabilities=listed,
-        age_probabilities=age.probabilities,
-        age_by_count=age.by_count,
-        marks=marks,
-        hidden_first_px=first_suspected_px(j, marks) if ambiguous else None,
-    )
+    found: Shelf,
+) -> tuple[Shelf, _Compared]:
+    """Every bone is judged by what the run teaches, keeps this share of its confidence, and is aged."""
+    sides, measures = [], [plausible.measures([], settings)]
+    for part, (count, doubt) in zip(parts(), counts, strict=True):
+        there = _measured(part)
+        bones = [(p.specimen, reading, bone_of(p.specimen, reading, settings)) for p, reading in there]
+        counted = [CountedBone(*bone, c) for bone, c in zip(bones, count, strict=True)]
+        judged = judged_bones(counted, doubt, known, settings)
+        sides.append(sides_of(judged))
+        judged = judged if kept == 1 else [less_sure(j, kept) for j in judged]
+        ages, measured = aged([p for p, _ in there], judged, settings)
+        measures.append(plausible.measures(measured, settings))
+        each = iter(ages)
+        found.append([next(each) if _can_be_aged(p) else unreadable(p, settings) for p in part])
+    check = check_sides(*map(np.concatenate, zip(*sides, strict=True))) if sides else check_sides([], [], [], [])
+    return found, _Compared(check.confidence_kept, plausible.joined(measures))
 
 
-def _range(probability: Numbers, n: int) -> tuple[int, int]:
-    """The narrowest range of counts around the most probable that holds `LEAST_COVER`; ties: the more probable, then
-    the lower."""
-    total = [0.0, *np.cumsum(probability).tolist()]
-    best = (len(probability), 0.0, 0, len(probability) - 1)
-    for low in range(n + 1):
-        high = max(bisect_left(total, total[low] + LEAST_COVER - 1e-9) - 1, n)
-        if high >= len(probability):
-            break  # from here on even all that is left does not hold enough
-        best = min(best, (high - low, total[low] - total[high + 1], low, high))
-    return best[2], best[3]
+def _measured(part: Sequence[Placed]) -> list[tuple[Placed, BoneReading]]:
+    """The bones of a part on which something was measured."""
+    return [(p, p.reading) for p in part if p.reading is not None and p.reading.axis is not None]
 
 
-def _listed(probability: Numbers) -> tuple[tuple[int, float], ...]:
-    listed = [(k, p) for k, p in enumerate(probability.tolist()) if p >= LEAST_LISTED]
-    total = sum(p for _, p in listed)
-    return tuple((k, p / total) for k, p in listed)
+def _can_be_aged(placed: Placed) -> bool:
+    return placed.reading is not None and placed.reading.axis is not None
+
+
+def _odd(measures: Measures, review: ReviewSettings) -> Iterator[tuple[bool, ...]]:
+    """Whether the size, the growth and the other side are odd of each aged bone among the others."""
+    size, growth = plausible.size_mismatches(measures, review), plausible.unlikely_growth(measures, review)
+    sides = plausible.sides_that_differ(measures)
+    return zip(size.tolist(), growth.tolist(), sides.tolist(), strict=True)
+
+
+def _with_reasons(one: Found, odd: tuple[bool, ...], review: ReviewSettings) -> AgedBone:
+    size, growth, sides = odd
+    findings = replace(one.findings, size_mismatch=size, unlikely_growth=growth, sides_differ=sides)
+    return AgedBone(one.placed, replace(one.age, reasons=reasons_of(findings, review), notices=notices_of(findings)))

@@ -17,7 +17,7 @@ from pipeline.counting.chains import ChainBone
 from pipeline.counting.count import Count
 from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Specimen
 from pipeline.together.counted import CountedBone
-from pipeline.together.first_year import Normal, expected_fraction, first_years, hidden_probability
+from pipeline.together.first_year import Normal, expected_fraction, first_years, hidden_probability, lengths_taught
 from pipeline.together.judge import judge
 from pipeline.together.second_pass import age_bones
 
@@ -56,7 +56,7 @@ def doubts(bones: Sequence[CountedBone], doubt: float = LITTLE) -> list[float]:
 
 def test_a_run_of_too_few_bones_teaches_nothing() -> None:
     few = run(int(ENOUGH) - 1)
-    known = first_years(few, doubts(few), ENOUGH)
+    known = first_years([lengths_taught(few, doubts(few))], ENOUGH)
     assert known == {}
     odd = bone(200, 250)
     assert hidden_probability(odd, SOME, known) == SOME
@@ -65,7 +65,7 @@ def test_a_run_of_too_few_bones_teaches_nothing() -> None:
 
 def test_a_first_mark_at_the_place_of_the_others_second_hides_one() -> None:
     many = run(40)
-    known = first_years(many, doubts(many), ENOUGH)
+    known = first_years([lengths_taught(many, doubts(many))], ENOUGH)
     assert hidden_probability(bone(200, 250), SOME, known) > 0.9
     assert hidden_probability(bone(120, 200), SOME, known) < 0.1
     assert expected_fraction(bone(200, 250), known) == pytest.approx(120 / 300, rel=0.1)
@@ -74,7 +74,9 @@ def test_a_first_mark_at_the_place_of_the_others_second_hides_one() -> None:
 def test_a_quarter_of_bones_with_a_hidden_first_annulus_does_not_move_the_run() -> None:
     clear = run(30)
     mixed = clear + [bone(200 * s, 250 * s) for s in np.exp(np.random.default_rng(1).normal(0, 0.1, 10))]
-    one, other = (first_years(b, doubts(b), ENOUGH)[("walleye", "sedge lake")] for b in (clear, mixed))
+    one, other = (
+        first_years([lengths_taught(b, doubts(b))], ENOUGH)[("walleye", "sedge lake")] for b in (clear, mixed)
+    )
     assert np.exp(other.first.mean) == pytest.approx(np.exp(one.first.mean), rel=0.12)
     assert hidden_probability(bone(200, 250), SOME, {("walleye", "sedge lake"): other}) > 0.5
 
@@ -84,7 +86,7 @@ def test_each_water_teaches_its_own_fish_and_the_species_those_of_other_waters()
         run(20),
         [bone(180 * s, 260 * s, water="Orrin") for s in np.exp(np.random.default_rng(2).normal(0, 0.1, 20))],
     )
-    known = first_years([*slow, *fast], doubts([*slow, *fast]), ENOUGH)
+    known = first_years([lengths_taught([*slow, *fast], doubts([*slow, *fast]))], ENOUGH)
     assert expected_fraction(bone(150, 220, water="Orrin"), known) == pytest.approx(180 / 300, rel=0.1)
     assert expected_fraction(bone(150, 220), known) == pytest.approx(120 / 300, rel=0.1)
     elsewhere = expected_fraction(bone(150, 220, water="Third Lake"), known)
@@ -95,7 +97,7 @@ def test_each_water_teaches_its_own_fish_and_the_species_those_of_other_waters()
 @pytest.mark.parametrize("unknown", [{"species": ""}, {"length_mm": None}])
 def test_without_a_length_or_a_species_nothing_is_expected_anywhere(unknown: dict[str, object]) -> None:
     many = run(40)
-    known = first_years(many, doubts(many), ENOUGH)
+    known = first_years([lengths_taught(many, doubts(many))], ENOUGH)
     odd = replace(bone(200, 250), specimen=replace(bone(200, 250).specimen, **unknown))  # type: ignore[arg-type]
     assert expected_fraction(odd, known) is None
     assert hidden_probability(odd, SOME, known) == SOME
@@ -103,7 +105,7 @@ def test_without_a_length_or_a_species_nothing_is_expected_anywhere(unknown: dic
 
 def test_doubtful_first_marks_teach_nothing() -> None:
     many = run(40)
-    assert first_years(many, doubts(many, 0.8), ENOUGH) == {}
+    assert first_years([lengths_taught(many, doubts(many, 0.8))], ENOUGH) == {}
 
 
 @given(mean=st.floats(3, 7), spread=st.floats(0.08, 0.5), away=st.floats(-20, 20))

@@ -9,11 +9,31 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.records import Mask
 from pipeline.settings.files import read_settings
-from pipeline.together.plausible import Measured, sides_that_differ, size_mismatches, unlikely_growth
+from pipeline.together.plausible import (
+    Measured,
+    joined,
+    measures,
+    sides_that_differ,
+    size_mismatches,
+    unlikely_growth,
+)
 
 SETTINGS = read_settings()
 DPI = 600.0
+
+
+def of_odd_size(bones: list[Measured]) -> Mask:
+    return size_mismatches(measures(bones, SETTINGS), SETTINGS.review)
+
+
+def of_odd_growth(bones: list[Measured]) -> Mask:
+    return unlikely_growth(measures(bones, SETTINGS), SETTINGS.review)
+
+
+def of_odd_sides(bones: list[Measured]) -> Mask:
+    return sides_that_differ(measures(bones, SETTINGS))
 
 
 def right_bones(
@@ -68,49 +88,49 @@ def swapped(bones: list[Measured], ratio: float = 1.4) -> tuple[list[Measured], 
 def test_bones_of_their_own_fish_are_left_alone(power: float) -> None:
     # Under 1 % of right bones may be sent to a person by a check of size or growth.
     bones = right_bones(600, 1, power=power)
-    assert size_mismatches(bones, SETTINGS).mean() < 0.005
-    assert unlikely_growth(bones, SETTINGS).mean() < 0.01
+    assert of_odd_size(bones).mean() < 0.005
+    assert of_odd_growth(bones).mean() < 0.01
 
 
 @pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("number", [8, 40])
 def test_two_fish_swapped_are_both_seen_and_no_other(number: int, seed: int) -> None:
     run, i, j = swapped(right_bones(number, seed))
-    assert set(np.flatnonzero(size_mismatches(run, SETTINGS))) == {i, j}
+    assert set(np.flatnonzero(of_odd_size(run))) == {i, j}
 
 
 def test_a_water_where_all_opercles_are_small_is_no_water_of_swapped_fish() -> None:
     bones = right_bones(30, 2, share=0.04)
-    assert not size_mismatches(bones, SETTINGS).any()
-    assert not size_mismatches(right_bones(3, 2, share=0.045), SETTINGS).any()
+    assert not of_odd_size(bones).any()
+    assert not of_odd_size(right_bones(3, 2, share=0.045)).any()
 
 
 def test_few_bones_are_judged_by_the_species_settings() -> None:
     bones = right_bones(3, 3, share=0.057)
     tiny = replace(bones[0], length_mm=bones[0].length_mm * 2.2)  # type: ignore[operator]
-    assert size_mismatches([tiny, *bones[1:]], SETTINGS).tolist() == [True, False, False]
+    assert of_odd_size([tiny, *bones[1:]]).tolist() == [True, False, False]
 
 
 def test_a_few_bones_of_a_second_species_are_judged_with_the_run() -> None:
     run, i, j = swapped(right_bones(4, 4, species="yellow perch", share=0.0590))
     run = [*run, *right_bones(20, 5)]
-    assert set(np.flatnonzero(size_mismatches(run, SETTINGS))) == {i, j}
+    assert set(np.flatnonzero(of_odd_size(run))) == {i, j}
 
 
 def test_without_resolution_bones_are_compared_on_their_own_tray() -> None:
     tray = [replace(b, dpi=None, scan="tray.png") for b in right_bones(10, 6)]
     run, i, j = swapped(tray)
-    assert set(np.flatnonzero(size_mismatches(run, SETTINGS))) == {i, j}
+    assert set(np.flatnonzero(of_odd_size(run))) == {i, j}
     scattered = [replace(b, scan=f"{k}.png", radius_px=100.0 * k + 50) for k, b in enumerate(run)]
-    assert not size_mismatches(scattered, SETTINGS).any()
+    assert not of_odd_size(scattered).any()
 
 
 def test_bones_without_length_or_axis_are_never_flagged() -> None:
     bones = right_bones(8, 7)
     bones[0] = replace(bones[0], length_mm=None)
     bones[1] = replace(bones[1], radius_px=None)
-    assert not size_mismatches(bones, SETTINGS)[:2].any()
-    assert size_mismatches([], SETTINGS).shape == (0,)
+    assert not of_odd_size(bones)[:2].any()
+    assert of_odd_size([]).shape == (0,)
 
 
 @given(scale=st.floats(0.5, 2.0))
@@ -121,8 +141,8 @@ def test_scanning_at_another_resolution_changes_nothing(scale: float) -> None:
         replace(b, dpi=DPI * scale, radius_px=(b.radius_px or 0) * scale, radii_px=tuple(r * scale for r in b.radii_px))
         for b in run
     ]
-    assert size_mismatches(finer, SETTINGS).tolist() == size_mismatches(run, SETTINGS).tolist()
-    assert unlikely_growth(finer, SETTINGS).tolist() == unlikely_growth(run, SETTINGS).tolist()
+    assert of_odd_size(finer).tolist() == of_odd_size(run).tolist()
+    assert of_odd_growth(finer).tolist() == of_odd_growth(run).tolist()
 
 
 # ------------------------------------------------------------------------------------------------ growth
@@ -134,7 +154,7 @@ def one(radii: tuple[float, ...], radius: float, length: float | None, annuli: i
 
 
 def flagged(bone: Measured) -> bool:
-    return bool(unlikely_growth([bone], SETTINGS)[0])
+    return bool(of_odd_growth([bone])[0])
 
 
 def test_more_annuli_than_the_species_carries_are_unlikely() -> None:
@@ -166,7 +186,7 @@ def test_a_walleye_catalogued_as_a_perch_is_seen_by_its_length() -> None:
 
 def test_a_water_of_slow_growth_is_measured_by_its_own_fish() -> None:
     # stunted waters exist: half the species' size at every age is no error in a whole run
-    assert unlikely_growth(right_bones(80, 9, slow=0.5), SETTINGS).mean() < 0.03
+    assert of_odd_growth(right_bones(80, 9, slow=0.5)).mean() < 0.03
 
 
 def test_bones_that_are_not_aged_are_never_unlikely() -> None:
@@ -178,10 +198,19 @@ def test_bones_that_are_not_aged_are_never_unlikely() -> None:
 def test_two_bones_of_one_fish_with_different_counts_are_both_flagged() -> None:
     left = replace(one((100, 160), 200, 200), fish="a")
     right, other = replace(left, annuli=3), replace(left, fish="b", annuli=3)
-    assert sides_that_differ([left, other, right]).tolist() == [True, False, True]
-    assert not sides_that_differ([left, replace(right, annuli=2), other]).any()
+    assert of_odd_sides([left, other, right]).tolist() == [True, False, True]
+    assert not of_odd_sides([left, replace(right, annuli=2), other]).any()
 
 
 def test_a_bone_that_is_not_aged_contradicts_none() -> None:
     left, right = one((100, 160), 200, 200), replace(one((100, 160), 200, 200), annuli=None)
-    assert not sides_that_differ([left, right]).any()
+    assert not of_odd_sides([left, right]).any()
+
+
+# ------------------------------------------------------------------------------------------------ parts
+def test_bones_measured_a_few_at_a_time_are_compared_as_one_run() -> None:
+    run, *_ = swapped([*right_bones(40, 3), *right_bones(20, 4, species="sauger")])
+    parts = joined([measures(run[at : at + 7], SETTINGS) for at in range(0, len(run), 7)])
+    assert size_mismatches(parts, SETTINGS.review).tolist() == of_odd_size(run).tolist()
+    assert unlikely_growth(parts, SETTINGS.review).tolist() == of_odd_growth(run).tolist()
+    assert sides_that_differ(parts).tolist() == of_odd_sides(run).tolist()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import chain
 
 import cv2
 import numpy as np
@@ -17,7 +18,8 @@ from reading import SETTINGS, read_natural, scan_of
 from pipeline.bone.read_bone import read_bones
 from pipeline.codes import NOTICES, REASONS
 from pipeline.records import Age, BoneReading, Captured, Specimen
-from pipeline.together.second_pass import LEAST_COVER, age_bones
+from pipeline.together.age_of_bone import LEAST_COVER, Placed
+from pipeline.together.second_pass import age_bones, age_in_parts
 
 steady = settings(max_examples=12, deadline=None, derandomize=True)
 Thing = Callable[[NDArray[np.uint8], int], None]
@@ -101,6 +103,33 @@ def test_the_order_of_the_bones_of_a_run_does_not_matter(seed: int) -> None:
             here.annuli,
             here.age_class,
             here.reasons,
+        )
+
+
+@given(seed=st.integers(0, 99), size=st.integers(1, 9))
+@settings(max_examples=6, deadline=None, derandomize=True)
+def test_a_run_aged_a_few_bones_at_a_time_has_the_ages_of_one_aged_whole(seed: int, size: int) -> None:
+    # Every fish has two sides, whose counts agree too seldom; sizes and growth are compared over all parts.
+    bones = [
+        (replace(row, specimen=f"{row.specimen}{side}{again}", fish=f"{row.fish}{again}", side=side, length_mm=300), r)
+        for again in range(3)
+        for side, by in (("L", 0.0), ("R", 0.8))
+        for row, r in run(seed + again, by)
+    ]
+    bones[4] = (bones[4][0], replace(bones[4][1], axis=None, marks=(), traits={}))
+    placed = [Placed(specimen=row, reading=reading) for row, reading in bones]
+    parts = [placed[at : at + size] for at in range(0, len(placed), size)]
+    whole = age_bones(bones, SETTINGS)
+    for here, there in zip(whole, chain(*age_in_parts(lambda: parts, SETTINGS, list)), strict=True):
+        assert dict(there.age.count_probabilities) == pytest.approx(dict(here.count_probabilities))
+        assert dict(there.age.age_probabilities) == pytest.approx(dict(here.age_probabilities))
+        assert [m.radius_px for m in there.age.marks] == [m.radius_px for m in here.marks]
+        assert (there.age.specimen, there.age.annuli, there.age.age_class, there.age.reasons, there.age.notices) == (
+            here.specimen,
+            here.annuli,
+            here.age_class,
+            here.reasons,
+            here.notices,
         )
 
 
