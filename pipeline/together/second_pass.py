@@ -41,7 +41,7 @@ class Shelf(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class AgedBone:
+class PlacedAge:
     """One row of ages.csv."""
 
     placed: Placed
@@ -69,7 +69,7 @@ def age_bones(
     return tuple(b.age for part in age_in_parts(lambda: [placed], settings, list) for b in part)
 
 
-def age_in_parts(parts: Parts, settings: Settings, shelf: Callable[[], Shelf]) -> Iterator[list[AgedBone]]:
+def age_in_parts(parts: Parts, settings: Settings, shelf: Callable[[], Shelf]) -> Iterator[list[PlacedAge]]:
     """The ages of a run of any size, part by part. Of a bone that is not in hand no more is held than what all are
     compared by; the rest is laid aside on shelves that `shelf` makes."""
     counts, known = _first_look(parts, settings, shelf())
@@ -133,7 +133,7 @@ def _odd(measures: Measures, review: ReviewSettings) -> Iterator[tuple[bool, ...
     return zip(size.tolist(), growth.tolist(), sides.tolist(), strict=True)
 
 
-def _with_reasons(one: Found, odd: tuple[bool, ...], review: ReviewSettings) -> AgedBone:
+def _with_reasons(one: Found, odd: tuple[bool, ...], review: ReviewSettings) -> PlacedAge:
     size, growth, sides = odd
     findings = replace(one.findings, size_mismatch=size, unlikely_growth=growth, sides_differ=sides)
-    return AgedBone(one.placed, replace(one.age, reasons=reasons_of(findings, review), notices=notices_of(findings)))
+    return PlacedAge(one.placed, replace(one.age, reasons=reasons_of(findings, review), notices=notices_of(findings)))
