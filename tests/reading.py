@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from drawing import Drawn, draw_bone
 from numpy.typing import NDArray
+from whole_run import age_bones
 
 from pipeline.bone.read_bone import read_bones
 from pipeline.records import Age, BoneReading, Scan, Specimen
 from pipeline.settings.files import read_settings
-from pipeline.together.second_pass import age_bones
 
 SETTINGS = read_settings()
 DPI = 300.0  # a bone of 15 mm has 177 pixels: enough to see its marks, and quick to read

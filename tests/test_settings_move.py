@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from pydantic import BaseModel, ValidationError
+from whole_run import age_bones
 
 from pipeline.bone.read_bone import read_bones
 from pipeline.records import BoneReading, Captured, Hint, Specimen
@@ -20,7 +21,6 @@ from pipeline.scans.scan_file import read_scan
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings.files import read_settings
 from pipeline.settings.whole import Settings
-from pipeline.together.second_pass import age_bones
 from pipeline.together.triage import QueuedBone, triage
 
 SCANS = Path(__file__).parent.parent / "fixtures" / "scans"

@@ -10,7 +10,7 @@ from pipeline.commands.asked import Asked, Request, ask
 from pipeline.run import run_folder, versions
 from pipeline.run.ledger import Ledger
 from pipeline.run.ledger_people import Correction
-from pipeline.run.placing import promised
+from pipeline.run.placing import listed_in, promised
 from pipeline.run.plan import Planned, hints_by_scan, plan
 from pipeline.run.reading_scans import look_at_headers, said_headers, said_plan
 
@@ -57,9 +57,10 @@ def check(request: Request, say: Say) -> tuple[str, ...]:
 def _bones(asked: Asked) -> Sequence[str]:
     if not asked.rows:
         return ("no table of specimens: bones are named by their files, and there will be no age classes",)
-    without = [ref.scan for ref in asked.scans if ref.scan not in promised(asked.rows)]
+    listed = listed_in(asked.rows)
+    without = [ref.scan for ref in asked.scans if ref.scan not in listed]
     undated = sum(row.captured is None for row in asked.rows)
-    lines = [f"bones promised by the table: {len(asked.rows)} on {len(promised(asked.rows))} scans"]
+    lines = [f"bones promised by the table: {len(asked.rows)} on {len(listed)} scans"]
     if undated:
         lines.append(f"bones without a date, so without an age class: {undated}")
     if without:
@@ -68,7 +69,7 @@ def _bones(asked: Asked) -> Sequence[str]:
 
 
 def _seconds(planned: Sequence[Planned], asked: Asked, megapixels: float, workers: int) -> str:
-    wanted = promised(asked.rows)
+    wanted = promised(listed_in(asked.rows))
     bones = sum(wanted.get(p.ref.scan, 1) for p in planned)
     seconds = max(2.0, (bones * SECONDS_A_BONE + megapixels * SECONDS_A_MEGAPIXEL) / workers + 1)
     return f"expected: about {spoken_seconds(seconds)} with {workers} at a time (a rough figure, from slow cores)"

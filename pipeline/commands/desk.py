@@ -20,7 +20,7 @@ from pipeline.run.reading_scans import read_scans
 from pipeline.run.run_lock import only_batch
 from pipeline.scans.scan_folder import find_scans
 from pipeline.settings.whole import Settings
-from pipeline.together.final_ages import by_specimen, final_ages
+from pipeline.together.final_ages import by_specimen, final_age
 
 Say = Callable[[str], None]
 
@@ -82,7 +82,7 @@ def is_behind(ledger: Ledger, settings: Settings) -> bool:
     """Whether there are answers that ages, queue and report do not show: a desk that is killed leaves them so."""
     bones = ledger.ages.all()
     readings = by_specimen(ledger.people.readings())
-    return [b.final for b in bones] != list(final_ages([(b.specimen, b.age) for b in bones], readings, settings))
+    return any(b.final != final_age(b.specimen, b.age, readings.get(b.specimen.specimen, ()), settings) for b in bones)
 
 
 def follow(run: Path, settings: Settings, scans: frozenset[str], elsewhere: Mapping[str, ScanRef], say: Say) -> None:

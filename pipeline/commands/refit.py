@@ -14,8 +14,8 @@ from pipeline.audit.answers import gather
 from pipeline.bone.evidence import EVIDENCE
 from pipeline.errors import OpercleError, RunError
 from pipeline.records import BoneReading, Specimen
-from pipeline.run import placing, run_folder, versions
-from pipeline.run.ages_of_run import rows_of
+from pipeline.run import run_folder, versions
+from pipeline.run.ages_of_run import placed_bones
 from pipeline.run.ledger import Ledger
 from pipeline.settings.files import read_settings
 from pipeline.settings.whole import Settings
@@ -162,8 +162,9 @@ def _ours(out: Path) -> bool:
 
 def _bones(run: Path, ledger: Ledger) -> list[tuple[Specimen, BoneReading]]:
     """Every bone of the run that can be aged, with its row."""
-    placed = placing.place(rows_of(ledger), ledger.scans.measures(), ledger.scans.all())
-    bones = [(p.specimen, p.reading) for p in placed if p.reading is not None and p.reading.axis is not None]
+    bones = [
+        (p.specimen, p.reading) for p in placed_bones(ledger) if p.reading is not None and p.reading.axis is not None
+    ]
     if any(len(mark.evidence) != len(EVIDENCE) for _, reading in bones for mark in reading.marks):
         raise RunError(f"{run}: was read by another version of opercle; give the line of `opercle age` again first")
     return bones

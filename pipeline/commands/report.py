@@ -54,7 +54,7 @@ def _gathered(run: Path, ledger: Ledger, settings: Settings) -> Report:
         bones=_bones(ages, ledger),
         scans=len(scans),
         refused=tuple(s.refusal for s in scans.values() if s.refusal),
-        trays=_trays(ages, promised(rows)),
+        trays=_trays(ages, promised(ledger.specimens.listed())),
         queued=len(queue),
         queued_read=len(queue & {r.specimen for r in readings}),
         readers=dict(sorted(Counter(r.reader for r in readings).items())),

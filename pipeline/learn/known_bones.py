@@ -114,7 +114,7 @@ def read_set(folder: Path, settings: Settings, kept_in: Path = KEPT_IN, shown: b
         rows = tuple(_with_axis(row, truths[row.specimen]) for row in rows)
     readings = _readings(folder, scans, rows, settings, kept_in)
     out = []
-    for placed in placing.place(rows, readings, {}):
+    for placed in placing.place(rows, placing.listed_in(rows), placing.BonesInHand(readings, {})):
         if placed.specimen.specimen not in truths:
             continue  # another thing on the tray, taken for a bone
         truth = truths[placed.specimen.specimen]

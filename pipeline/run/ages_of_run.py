@@ -1,21 +1,25 @@
-"""The second pass over a whole run: readings in the ledger -> ages -> tables and pictures."""
+"""The second pass over a whole run: readings in the ledger -> ages -> tables and pictures.
+
+Bones are read from the ledger, aged and written some at a time: a run of any size takes the memory of a small one.
+"""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
+from itertools import islice
 from pathlib import Path
 
 from pipeline.batch.batch import Workplace
-from pipeline.codes import REFUSALS
-from pipeline.records import Age, Reading, Refusal, Specimen
+from pipeline.records import Reading, Specimen
 from pipeline.run import placing, versions
-from pipeline.run.accounts import Accounts, bones_without_row, reasons_by_number, trays_in_doubt
+from pipeline.run.accounts import Accounts, Tally, refusals_by_cause
 from pipeline.run.changes import changes
+from pipeline.run.file_shelf import FileShelf
 from pipeline.run.ledger import Ledger
-from pipeline.run.ledger_ages import AgedBone, Call
+from pipeline.run.ledger_ages import AgedBone, Call, Change
 from pipeline.run.people_tables import FISH_FILE, SIDE_BY_SIDE_FILE, write_people_tables
 from pipeline.run.pictures_of_run import bring_up_to_date
 from pipeline.run.plan import corrected
@@ -23,11 +27,12 @@ from pipeline.run.record_text import digest_of
 from pipeline.run.results import TABLES, Result, write_tables
 from pipeline.settings.whole import Settings
 from pipeline.together.age_of_bone import Placed
-from pipeline.together.both_sides import LEAST_FISH, check_sides
-from pipeline.together.final_ages import by_specimen, final_ages, readers_differ
-from pipeline.together.second_pass import age_bones
+from pipeline.together.final_ages import by_specimen, final_age, readers_differ
+from pipeline.together.second_pass import PlacedAge, age_in_parts
 
 Say = Callable[[str], None]
+AT_ONCE = 500
+"""Bones in hand at a time: some ten megabytes."""
 
 
 def age_run(
@@ -37,52 +42,51 @@ def age_run(
 
     `command` is the one that the user gave: it stands in the list of the calls that changed the ages.
     """
-    scans = ledger.scans.all()
-    rows = rows_of(ledger)
-    placed = placing.place(rows, ledger.scans.measures(), scans)
     readings = by_specimen(ledger.people.readings())
-    ages = _ages(placed, readings, settings)
-    finals = final_ages([(p.specimen, a) for p, a in zip(placed, ages, strict=True)], readings, settings)
-    sources = _sources(placed, ledger, readings, settings)
-    results = [
-        Result(specimen=p.specimen, reading=p.reading, age=a, final=f, sources=s)
-        for p, a, f, s in zip(placed, ages, finals, sources, strict=True)
-    ]
-    now = [AgedBone(specimen=r.specimen, age=r.age, final=r.final, sources=r.sources) for r in results]
     call = _call(ledger, command)
-    before = ledger.ages.unlike(now)
-    changed = tuple(changes(before, now, {name: scan.cause for name, scan in scans.items()}, call.number))
-    differs = bool(before) or list(ledger.ages.specimens()) != [r.specimen.specimen for r in results]
-    all_changes = (*ledger.ages.changes(), *changed)
-    refusals = [scan.refusal for scan in scans.values() if scan.refusal]
+    aged = age_in_parts(lambda: parts_of(placed_bones(ledger)), settings, partial(FileShelf, run))
+    tally = Tally(least_probability=settings.review.least_age_probability)
     ledger.files.claim((*TABLES, FISH_FILE, *([SIDE_BY_SIDE_FILE] * bool(readings))))
-    tables = write_tables(run, results, ledger.specimens.extra_columns(), refusals, all_changes)
-    for name, written in (tables | write_people_tables(run, results, readings)).items():
+    ledger.drafts.begin()
+    parts = _drafted(aged, ledger, readings, settings, call, tally)
+    refusals = ledger.scans.refusals()
+    tables = write_tables(run, parts, ledger.specimens.extra_columns(), refusals, ledger.ages.changes())
+    for name, written in (
+        tables | write_people_tables(run, ledger.drafts.of_each_fish(), tally.read, readings)
+    ).items():
         if written != name:
             say(f"{name} is open in another program; the new table is beside it, in {written}")
     # The ages come last: until they are kept, the next call tells the same changes again.
-    ledger.ages.store(now, changed, call if differs else None)
-    bring_up_to_date(run, ledger, results, placing.promised(rows), settings, place, say)
-    for line in (*_refusals_by_cause(refusals), *_about_the_machine(placed, ages)):
+    ledger.drafts.store(call, differ=tally.differ)
+    promised = placing.promised(ledger.specimens.listed())
+    bring_up_to_date(run, ledger, promised, settings, place, say)
+    for line in (*refusals_by_cause(refusals), *tally.about_the_machine()):
         say(line)
-    aged = sum(a.status == "aged" for a in ages)
-    wanted = placing.promised(rows)
-    least = settings.review.least_age_probability
-    found = Counter(p.specimen.scan for p in placed if p.reading is not None)
-    return Accounts(
-        scans=len(scans), read=len(scans) - len(refusals), refused=len(refusals), bones=len(ages), aged=aged,
-        unreadable=len(ages) - aged, review=sum(a.review for a in ages), changed=len({c.specimen for c in changed}),
-        unsure_age_classes=sum(a.age_class_probability is not None and a.age_class_probability < least for a in ages),
-        reasons=reasons_by_number(ages), trays=trays_in_doubt(placed, ages, wanted),
-        without_row=bones_without_row(placed),
-        sheets=sum(n > 1 or wanted.get(scan, n) != n for scan, n in found.items()),
-    )  # fmt: skip
+    return tally.accounts(ledger.scans.found(), refusals, promised, ledger.scans.many())
 
 
-def rows_of(ledger: Ledger) -> list[Specimen]:
-    """Rows of the specimens table with the people's corrections in."""
-    corrections = ledger.people.corrections()
-    return [corrected(row, corrections) for row in ledger.specimens.all()]
+def placed_bones(ledger: Ledger) -> Iterator[Placed]:
+    """Every bone of the run, in the order of ages.csv, with people's corrections in."""
+    readings = by_specimen(ledger.people.readings())
+    for bone in placing.place(_Rows(ledger), ledger.specimens.listed(), ledger.scans):
+        differ = readers_differ(readings.get(bone.specimen.specimen, ()))
+        yield replace(bone, around=replace(bone.around, readers_differ=True)) if differ else bone
+
+
+class _Rows:
+    """Rows of the specimens table with the people's corrections in, as often as they are asked for."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+
+    def __iter__(self) -> Iterator[Specimen]:
+        corrections = self._ledger.people.corrections()
+        return (corrected(row, corrections) for row in self._ledger.specimens.each())
+
+
+def parts_of(bones: Iterator[Placed]) -> Iterator[list[Placed]]:
+    """The same, as many at a time as are aged together."""
+    return iter(lambda: list(islice(bones, AT_ONCE)), [])
 
 
 def _call(ledger: Ledger, command: str) -> Call:
@@ -92,48 +96,36 @@ def _call(ledger: Ledger, command: str) -> Call:
     return Call(number=number, command=command, finished=datetime.now(UTC).isoformat(timespec="seconds"))
 
 
-def _ages(placed: Sequence[Placed], readings: Mapping[str, Sequence[Reading]], settings: Settings) -> tuple[Age, ...]:
-    around = [replace(p.around, readers_differ=readers_differ(readings.get(p.specimen.specimen, ()))) for p in placed]
-    return age_bones([(p.specimen, p.reading) for p in placed], settings, around)
-
-
-def _refusals_by_cause(refusals: Sequence[Refusal]) -> Iterator[str]:
-    """Each reason once, with its cure: what to do before the fish are thrown away."""
-    for code, many in Counter(r.code for r in refusals).items():
-        meaning = REFUSALS[code]
-        yield f"refused as {code}: {many}: {meaning.means}; {meaning.cure}"
-
-
-def _about_the_machine(placed: Sequence[Placed], ages: Sequence[Age]) -> Iterator[str]:
-    """What the run itself tells of how far the machine can be trusted on it."""
-    aged = [(p.specimen, age) for p, age in zip(placed, ages, strict=True) if age.status == "aged"]
-    strange = sum("unfamiliar" in age.reasons for _, age in aged)
-    if strange:
-        yield (
-            f"unlike what the machine was taught on: {strange} of {len(aged)} bones; have a random fifty of this run "
-            "read and give the readings to opercle refit"
-        )
-    sides = check_sides(
-        [specimen.fish for specimen, _ in aged],
-        [specimen.side for specimen, _ in aged],
-        [age.annuli or 0 for _, age in aged],
-        [age.confidence or 0.0 for _, age in aged],
-    )
-    if sides.fish >= LEAST_FISH:
-        yield sides.line()
-
-
-def _sources(
-    placed: Sequence[Placed], ledger: Ledger, readings: Mapping[str, Sequence[Reading]], settings: Settings
-) -> list[dict[str, str]]:
-    """Digests of all that each age is made from."""
-    bones = ledger.scans.digests()
-    refusals = {name: scan.refusal for name, scan in ledger.scans.all().items()}
+def _drafted(
+    parts: Iterable[Sequence[PlacedAge]],
+    ledger: Ledger,
+    readings: Mapping[str, Sequence[Reading]],
+    settings: Settings,
+    call: Call,
+    tally: Tally,
+) -> Iterator[tuple[list[Result], list[Change]]]:
+    """Rows of ages.csv and what changes in them, noted in the ledger's drafts and in the tally on their way."""
     shared = {"settings": settings.second_pass_digest(), "code": versions.second_pass()}
-    sources = []
-    for p in placed:
-        s = p.specimen
-        refusal = refusals[s.scan]
-        bone = bones[s.scan, s.bone] if p.reading else refusal.code if refusal else "missing"
-        sources.append({"bone": bone, "row": digest_of(s), "people": digest_of(readings.get(s.specimen, ())), **shared})
-    return sources
+    for part in parts:
+        results = [_result(one, readings.get(one.age.specimen, ()), shared, settings) for one in part]
+        now = [AgedBone(specimen=r.specimen, age=r.age, final=r.final, sources=r.sources) for r in results]
+        before = ledger.drafts.add(now)
+        told = list(changes(before, now, _causes(ledger, before), call.number))
+        ledger.drafts.note(told)
+        tally.add(part, told, before)
+        tally.read += [r for r in results if r.specimen.specimen in readings]
+        yield results, told
+
+
+def _causes(ledger: Ledger, bones: Iterable[AgedBone]) -> dict[str, str]:
+    """Why the scans of some bones were read the last time."""
+    known = (ledger.scans.one(scan) for scan in {bone.specimen.scan for bone in bones})
+    return {facts.scan: facts.cause for facts in known if facts}
+
+
+def _result(one: PlacedAge, readings: Sequence[Reading], shared: Mapping[str, str], settings: Settings) -> Result:
+    """A row with digests of all that the age is made from."""
+    row, reading, digest = one.placed.specimen, one.placed.reading, one.placed.digest
+    sources = {"bone": digest, "row": digest_of(row), "people": digest_of(readings), **shared}
+    final = final_age(row, one.age, readings, settings)
+    return Result(specimen=row, reading=reading, age=one.age, final=final, sources=sources)

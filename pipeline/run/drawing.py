@@ -53,7 +53,12 @@ class TraySheet:
     @property
     def wanted(self) -> bool:
         """A scan of one bone, as promised, needs no sheet."""
-        return len(self.bones) > 1 or (self.promised is not None and self.promised != len(self.bones))
+        return needs_sheet(len(self.bones), self.promised)
+
+
+def needs_sheet(found: int, promised: int | None) -> bool:
+    """Whether a tray with so many bones needs a sheet: see `TraySheet`."""
+    return found > 1 or (promised is not None and promised != found)
 
 
 def write_pictures(

@@ -12,6 +12,7 @@ from typing import Self
 from pipeline.run import record_text
 from pipeline.run.ledger_ages import AgeRows
 from pipeline.run.ledger_desk import DeskRows
+from pipeline.run.ledger_drafts import DraftRows
 from pipeline.run.ledger_file import LedgerFile
 from pipeline.run.ledger_files import FileRows
 from pipeline.run.ledger_people import PeopleRows
@@ -30,6 +31,7 @@ class Ledger:
         self.scans = ScanRows(self._file)
         self.specimens = SpecimenRows(self._file)
         self.ages = AgeRows(self._file)
+        self.drafts = DraftRows(self._file)
         self.queue = QueueRows(self._file)
         self.pictures = PictureRows(self._file)
         self.people = PeopleRows(self._file)

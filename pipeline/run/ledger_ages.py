@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from pipeline.records import Age, FinalAge, Specimen
@@ -71,12 +71,12 @@ class AgeRows:
         """Every row of ages.csv as last written, in its order."""
         query = "SELECT record, age, final, sources FROM ages ORDER BY position"
         with self._file.whole_rows():
-            return tuple(_aged_bone(*row) for row in self._file.rows(query))
+            return tuple(aged_bone(*row) for row in self._file.rows(query))
 
     def one(self, specimen: str) -> AgedBone | None:
         """One row of ages.csv as last written; None when there is none."""
         query = "SELECT record, age, final, sources FROM ages WHERE specimen = ?"
-        return next((_aged_bone(*row) for row in self._file.rows(query, specimen)), None)
+        return next((aged_bone(*row) for row in self._file.rows(query, specimen)), None)
 
     def shown_bones(self) -> tuple[str, ...]:
         """Specimens of which a bone was found and its axis, in the order of ages.csv."""
@@ -85,13 +85,6 @@ class AgeRows:
             ON bones.scan = json_extract(ages.record, '$.scan') AND bones.number = json_extract(ages.record, '$.bone')
             WHERE json_extract(bones.measures, '$.axis') IS NOT NULL ORDER BY position"""
         return tuple(str(s) for (s,) in self._file.rows(query))
-
-    def unlike(self, now: Iterable[AgedBone]) -> tuple[AgedBone, ...]:
-        """Those rows of ages.csv as last written whose ages are not those of the same specimen in `now`."""
-        texts = {a.specimen.specimen: (record_text.written(a.age), record_text.written(a.final)) for a in now}
-        rows = self._file.rows("SELECT specimen, record, age, final, sources FROM ages ORDER BY position")
-        with self._file.whole_rows():
-            return tuple(_aged_bone(s, a, f, d) for name, s, a, f, d in rows if texts.get(str(name)) != (a, f))
 
     def specimens(self) -> dict[str, tuple[str, int]]:
         """Scan and number of the bone of every specimen, in the order of ages.csv."""
@@ -105,37 +98,17 @@ class AgeRows:
         query = "SELECT json_extract(record, '$.scan'), json_extract(record, '$.bone') FROM ages WHERE specimen = ?"
         return next(((str(scan), int(str(bone))) for scan, bone in self._file.rows(query, specimen)), None)
 
-    def store(self, ages: Sequence[AgedBone], changes: Iterable[Change], call: Call | None = None) -> None:
-        """Keep these ages in place of the earlier ones, and append what changed in this call. One transaction."""
-        rows = [
-            (
-                i, a.specimen.specimen, record_text.written(a.specimen), record_text.written(a.age),
-                record_text.written(a.final), record_text.written(a.sources),
-            )
-            for i, a in enumerate(ages)
-        ]  # fmt: skip
-        with self._file.transaction() as db:
-            db.execute("DELETE FROM ages")
-            db.executemany("INSERT INTO ages VALUES (?, ?, ?, ?, ?, ?)", rows)
-            db.executemany(
-                "INSERT INTO changes(call, specimen, name, old, new, cause) VALUES (?, ?, ?, ?, ?, ?)",
-                [(c.call, c.specimen, c.column, c.old, c.new, c.cause) for c in changes],
-            )
-            if call:
-                db.execute("INSERT INTO calls VALUES (?, ?, ?)", (call.number, call.command, call.finished))
-
     def calls(self) -> tuple[Call, ...]:
         """All calls that changed ages.csv, the earliest first."""
         rows = self._file.rows("SELECT number, command, finished FROM calls ORDER BY number")
         return tuple(Call(number=int(str(n)), command=str(c), finished=str(f)) for n, c, f in rows)
 
-    def changes(self) -> tuple[Change, ...]:
-        """All changes of ages by later calls, the earliest first."""
-        rows = self._file.rows("SELECT call, specimen, name, old, new, cause FROM changes ORDER BY id")
-        return tuple(
-            Change(call=int(str(n)), specimen=str(s), column=str(c), old=str(old), new=str(new), cause=str(cause))
-            for n, s, c, old, new, cause in rows
-        )
+    def changes(self) -> Iterator[Change]:
+        """All changes of ages by earlier calls, the earliest first."""
+        for n, s, c, old, new, cause in self._file.each_row(
+            "SELECT call, specimen, name, old, new, cause FROM changes ORDER BY id"
+        ):
+            yield Change(call=int(str(n)), specimen=str(s), column=str(c), old=str(old), new=str(new), cause=str(cause))
 
     def outcomes(self) -> tuple[Outcome, ...]:
         """Every row of ages.csv as last written, in its order, without all that makes `all` slow."""
@@ -153,7 +126,8 @@ class AgeRows:
             )
 
 
-def _aged_bone(record: object, age: object, final: object, sources: object) -> AgedBone:
+def aged_bone(record: object, age: object, final: object, sources: object) -> AgedBone:
+    """A row of ages.csv from its texts."""
     return AgedBone(
         specimen=record_text.read_specimen(str(record)),
         age=record_text.read_age(str(age)),

@@ -93,6 +93,16 @@ class LedgerFile:
                     self._db.execute("ROLLBACK")
                 raise
 
+    @contextlib.contextmanager
+    def aside(self) -> Iterator[sqlite3.Connection]:
+        """Statements in the block may write tables of this connection alone (`temp`), which nobody waits for."""
+        with self.one_line():
+            self._db.execute("BEGIN")
+            try:
+                yield self._db
+            finally:
+                self._db.execute("COMMIT")
+
     def rows(self, query: str, *values: object) -> list[tuple[object, ...]]:
         """All rows that a query finds."""
         with self.one_line():

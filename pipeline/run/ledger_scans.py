@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.records import BoneReading, Refusal
 from pipeline.run import record_text
 from pipeline.run.ledger_file import LedgerFile
+from pipeline.run.placing import OnScan
 from pipeline.run.record_text import KeptBone
 
 
@@ -57,6 +58,20 @@ class ScanRows:
         """Every scan read or refused so far, by name."""
         return {str(row[0]): _known(row) for row in self._file.rows(f"{_KNOWN} ORDER BY scan")}
 
+    def many(self) -> int:
+        """How many scans were read or refused."""
+        return int(str(self._file.rows("SELECT count(*) FROM scans")[0][0]))
+
+    def found(self) -> Iterator[tuple[str, int]]:
+        """How many bones lie on each scan that holds any."""
+        query = "SELECT scan, count(*) FROM bones GROUP BY scan"
+        return ((str(scan), int(str(n))) for scan, n in self._file.each_row(query))
+
+    def refusals(self) -> tuple[Refusal, ...]:
+        """Why scans were refused, by scan."""
+        known = (_known(row) for row in self._file.rows(f"{_KNOWN} WHERE refusal <> '' ORDER BY scan"))
+        return tuple(facts.refusal for facts in known if facts.refusal)
+
     def one(self, scan: str) -> KnownScan | None:
         """One scan; None when it was never read."""
         return next((_known(row) for row in self._file.rows(f"{_KNOWN} WHERE scan = ?", scan)), None)
@@ -97,14 +112,30 @@ class ScanRows:
                 found.setdefault(str(scan), []).append(record_text.read_measures(str(text)))
         return {scan: tuple(bones) for scan, bones in found.items()}
 
+    def on(self, scan: str) -> OnScan | None:
+        """How many bones were found on a scan, or why none; None when it was never read."""
+        rows = self._file.rows("SELECT bones, refusal FROM scans WHERE scan = ?", scan)
+        return next((OnScan(int(str(bones)), str(refusal)) for bones, refusal in rows), None)
+
+    def reading(self, scan: str, number: int) -> tuple[BoneReading, str] | None:
+        """The reading of one bone, without outline and arcs, and its digest; None when it is not there."""
+        rows = self._file.rows("SELECT measures, digest FROM bones WHERE scan = ? AND number = ?", scan, number)
+        with self._file.whole_rows():
+            return next(((record_text.read_measures(str(text)), str(digest)) for text, digest in rows), None)
+
+    def each(self) -> Iterator[tuple[str, int]]:
+        """Scan and number of every bone, by scan and number."""
+        query = "SELECT scan, number FROM bones ORDER BY scan, number"
+        return ((str(scan), int(str(number))) for scan, number in self._file.each_row(query))
+
+    def numbers(self, scan: str) -> frozenset[int]:
+        """Of the bones on a scan."""
+        return frozenset(int(str(n)) for (n,) in self._file.rows("SELECT number FROM bones WHERE scan = ?", scan))
+
     def readings_on(self, scan: str) -> tuple[BoneReading, ...]:
         """The readings of the bones on one scan, in reading order, without outlines and arcs."""
         query = "SELECT measures FROM bones WHERE scan = ? ORDER BY number"
         return tuple(record_text.read_measures(str(text)) for (text,) in self._file.rows(query, scan))
-
-    def digests(self) -> dict[tuple[str, int], str]:
-        """Digest of the measures of every (scan, bone)."""
-        return {(str(s), int(str(n))): str(d) for s, n, d in self._file.rows("SELECT scan, number, digest FROM bones")}
 
     def shapes(self, scan: str) -> dict[int, str]:
         """What is drawn of each bone on a scan, as kept: `record_text.read_shape` reads it where it is drawn."""

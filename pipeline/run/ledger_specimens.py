@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from pipeline.records import Specimen
 from pipeline.run import record_text
@@ -18,9 +18,21 @@ class SpecimenRows:
 
     def all(self) -> tuple[Specimen, ...]:
         """The rows of the specimens tables given so far, in order, as written there."""
-        rows = self._file.rows("SELECT record FROM specimens ORDER BY position")
+        return tuple(self.each())
+
+    def each(self) -> Iterator[Specimen]:
+        """The same, one at a time."""
         with self._file.whole_rows():
-            return tuple(record_text.read_specimen(str(text)) for (text,) in rows)
+            for (text,) in self._file.each_row("SELECT record FROM specimens ORDER BY position"):
+                yield record_text.read_specimen(str(text))
+
+    def listed(self) -> dict[str, tuple[int, ...]]:
+        """The positions that the tables name on each scan."""
+        listed: dict[str, tuple[int, ...]] = {}
+        with self._file.whole_rows():
+            for scan, bone in self._file.each_row("SELECT scan, json_extract(record, '$.bone') FROM specimens"):
+                listed[str(scan)] = (*listed.get(str(scan), ()), int(str(bone)))
+        return listed
 
     def extra_columns(self) -> tuple[str, ...]:
         """Columns of the specimens tables beyond the fixed ones, in order."""

@@ -6,10 +6,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from pipeline.records import MACHINE, Reading, Specimen
+from pipeline.run.ledger_ages import AgedBone
 from pipeline.run.results import Result
 from pipeline.tables.tables import Cell, Column, write_table
 from pipeline.together.final_ages import latest_by_reader
-from pipeline.together.fish_ages import AgedFish, FishAge, fish_ages
+from pipeline.together.fish_ages import AgedFish, FishAge, fish_age
 
 FISH_FILE, SIDE_BY_SIDE_FILE = "fish.csv", "readings_side_by_side.csv"
 FISH = (
@@ -23,22 +24,26 @@ NOT_AGED = "not aged"
 
 
 def write_people_tables(
-    run: Path, results: Sequence[Result], readings: Mapping[str, Sequence[Reading]]
+    run: Path,
+    fish: Iterable[Sequence[AgedBone]],
+    read: Sequence[Result],
+    readings: Mapping[str, Sequence[Reading]],
 ) -> dict[str, str]:
     """Write fish.csv, and readings_side_by_side.csv where anybody has read a bone; returns names as `write_tables`.
 
-    `readings` are all of the run by specimen, the earliest entered first.
+    fish : the bones of one fish after the other. `read` are the bones that people have read, `readings` all of the run
+    by specimen, the earliest entered first.
     """
-    names = {FISH_FILE: write_table(run / FISH_FILE, FISH, map(_fish_row, fish_of(results))).name}
+    names = {FISH_FILE: write_table(run / FISH_FILE, FISH, (_fish_row(age_of_fish(own)) for own in fish)).name}
     side_by_side = run / SIDE_BY_SIDE_FILE
-    if any(r.specimen.specimen in readings for r in results):
-        names[SIDE_BY_SIDE_FILE] = write_table(side_by_side, *_side_by_side(results, readings)).name
+    if read:
+        names[SIDE_BY_SIDE_FILE] = write_table(side_by_side, *_side_by_side(read, readings)).name
     return names
 
 
-def fish_of(results: Iterable[Result]) -> tuple[FishAge, ...]:
-    """The age of every fish of the run."""
-    return fish_ages([AgedFish(specimen=r.specimen, age=r.age, final=r.final) for r in results])
+def age_of_fish(bones: Sequence[AgedBone]) -> FishAge:
+    """The age of one fish."""
+    return fish_age([AgedFish(specimen=b.specimen, age=b.age, final=b.final) for b in bones])
 
 
 def _fish_row(fish: FishAge) -> tuple[Cell, ...]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import unicodedata
-from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
+
+import numpy as np
 
 from pipeline.names import folded
+from pipeline.together.keys import key_of
 
 # Names that Windows keeps for devices, whatever follows the first dot.
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))}
@@ -17,18 +19,27 @@ _MOST_BYTES = 180
 
 
 def picture_names(specimens: Iterable[str]) -> dict[str, str]:
-    """A file name without its ending for each specimen of a run.
+    """A file name without its ending for each specimen of a run: see `picture_name`."""
+    all_of_them = list(specimens)
+    shared = shared_names(all_of_them)
+    return {specimen: picture_name(specimen, shared) for specimen in all_of_them}
+
+
+def shared_names(specimens: Iterable[str]) -> Container[int]:
+    """Names that several specimens of a run would have, as keys that stand for them."""
+    keys = np.fromiter((key_of(folded(_safe(specimen))) for specimen in specimens), np.int64)
+    found, times = np.unique(keys, return_counts=True)
+    return frozenset(found[times > 1].tolist())
+
+
+def picture_name(specimen: str, shared: Container[int]) -> str:
+    """The file name of one specimen. `shared` are those of `shared_names`.
 
     Letters and digits of any script stay readable, all else that a file system may refuse is percent-escaped as UTF-8.
     Ids that differ only in the case of letters, which some file systems take for one, each get a sign of their own.
     """
-    names = {specimen: _safe(specimen) for specimen in specimens}
-    shared = Counter(_folded(name) for name in names.values())
-    return {s: f"{name}~{_sign(s)}" if shared[_folded(name)] > 1 else name for s, name in names.items()}
-
-
-def _folded(name: str) -> str:
-    return folded(name)
+    name = _safe(specimen)
+    return f"{name}~{_sign(specimen)}" if key_of(folded(name)) in shared else name
 
 
 def _sign(specimen: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -12,13 +13,21 @@ from pipeline.batch.steps import Steps
 from pipeline.pictures.plates import TrayBone
 from pipeline.records import Age, BoneReading
 from pipeline.run import child_server, places, run_folder, versions
-from pipeline.run.drawing import Overlay, TraySheet, overlay_path, tray_ids_path, tray_path, write_pictures
+from pipeline.run.drawing import (
+    Overlay,
+    TraySheet,
+    needs_sheet,
+    overlay_path,
+    tray_ids_path,
+    tray_path,
+    write_pictures,
+)
 from pipeline.run.ledger import Ledger
+from pipeline.run.ledger_ages import AgedBone
 from pipeline.run.ledger_scans import KnownScan
-from pipeline.run.picture_names import picture_names
+from pipeline.run.picture_names import picture_name, shared_names
 from pipeline.run.plan import limits_of
-from pipeline.run.record_text import digest_of, joined, read_shape
-from pipeline.run.results import Result
+from pipeline.run.record_text import as_written, digest_of, joined, read_shape
 from pipeline.settings.whole import Settings
 from pipeline.tables.atomic import there
 
@@ -37,11 +46,9 @@ _MEGAPIXELS = 20
 class _ScanPictures:
     """The pictures of one scan, by their names below the run's folder."""
 
-    scan: KnownScan
-    results: tuple[Result, ...]
-    """Of all bones on it, found or promised."""
-    overlays: Mapping[str, Result]
-    """Name of the overlay to its bone."""
+    scan: str
+    overlays: Mapping[str, int]
+    """Name of the overlay to the number of its bone."""
     tray: tuple[str, ...]
     """Names of the tray sheets with counts and with ids alone; empty where none are wanted."""
     wanted: Mapping[str, str]
@@ -51,10 +58,26 @@ class _ScanPictures:
         """Those of these names."""
         return replace(
             self,
-            overlays={n: r for n, r in self.overlays.items() if n in names},
+            overlays={n: bone for n, bone in self.overlays.items() if n in names},
             tray=self.tray if any(n in names for n in self.tray) else (),
             wanted={n: digest for n, digest in self.wanted.items() if n in names},
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ScanToDraw:
+    """One scan with all that its pictures show."""
+
+    pictures: _ScanPictures
+    scan: KnownScan
+    bones: tuple[AgedBone, ...]
+    """All on it, found or promised."""
+    readings: tuple[BoneReading, ...]
+    """Without outlines and arcs."""
+    shapes: Mapping[int, str]
+    """By number of the bone, as the ledger keeps them: read where they are drawn."""
+    promised: int | None
+    """Bones that the table promises; None where it names none on this scan."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,44 +85,37 @@ class PicturesJob:
     """Some pictures to draw in one child process."""
 
     run: Path
-    scans: tuple[_ScanPictures, ...]
-    shapes: tuple[Mapping[int, str], ...]
-    """Of each scan, by number of the bone, as the ledger keeps them: read where they are drawn."""
-    promised: Mapping[str, int]
-    """Bones that the table promises, by scan."""
+    scans: tuple[_ScanToDraw, ...]
     settings: Settings
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Of all pictures, below the run's folder."""
-        return tuple(name for scan in self.scans for name in scan.wanted)
+    def wanted(self) -> Mapping[str, str]:
+        """Of all pictures, as `_ScanPictures` has them."""
+        return {name: digest for scan in self.scans for name, digest in scan.pictures.wanted.items()}
 
 
 def bring_up_to_date(
-    run: Path,
-    ledger: Ledger,
-    results: Sequence[Result],
-    promised: Mapping[str, int],
-    settings: Settings,
-    place: Workplace,
-    say: Say,
+    run: Path, ledger: Ledger, promised: Mapping[str, int], settings: Settings, place: Workplace, say: Say
 ) -> None:
-    """Draw, in child processes, what differs from the pictures there; remove the pictures of bones that are gone."""
-    drawn_before = ledger.pictures.all()
-    names = picture_names(r.specimen.specimen for r in results)
-    look = digest_of((settings.pictures.model_dump(mode="json"), versions.pictures()))
-    scans = _scans(run, results, ledger.scans.all(), names, promised, look)
-    wanted = {name: digest for scan in scans for name, digest in scan.wanted.items()}
-    stale = {n for n, digest in wanted.items() if drawn_before.get(n) != digest or not _is_there(run / n)}
-    gone = [name for name in drawn_before if name not in wanted]
+    """Draw, in child processes, what differs from the pictures there; remove the pictures of bones that are gone.
+
+    The ledger's drafts are the bones of the run. `promised` is how many of them the table says, by scan.
+    """
+    stale = 0
+    ledger.pictures.begin()
+    for scan in _scans(run, ledger, promised, settings):
+        drawn = ledger.pictures.drawn(scan.wanted)
+        old = [n for n, digest in scan.wanted.items() if drawn.get(n) != digest or not _is_there(run / n)]
+        ledger.pictures.want(scan.wanted, old)
+        stale += len(old)
+    gone = ledger.pictures.unwanted()
     ledger.files.remove(places.with_small(gone))
     ledger.pictures.store({}, gone)
     if not stale:
         return
-    say(f"pictures to draw: {len(stale)}")
+    say(f"pictures to draw: {stale}")
     child_server.begin()
-    steps = Steps(len(stale), "pictures drawn", settings.batch.report_seconds)
-
+    steps = Steps(stale, "pictures drawn", settings.batch.report_seconds)
     limits = limits_of(_MEGAPIXELS, settings.batch)
 
     def draw_each(portions: Iterable[list[_ScanPictures]]) -> dict[str, Fault]:
@@ -108,20 +124,26 @@ def bring_up_to_date(
 
         def keep(job: PicturesJob, fault: Fault | None) -> None:
             if fault is None:
-                steps.step(len(job.names))
-                ledger.pictures.store({name: wanted[name] for name in job.names})
+                steps.step(len(job.wanted))
+                ledger.pictures.store(job.wanted)
             else:
-                failed.update(dict.fromkeys(job.names, fault))
+                failed.update(dict.fromkeys(job.wanted, fault))
 
         jobs = (_job(run, ledger, some, promised, settings) for some in portions)
         run_batch(draw, (Task(job, limits) for job in jobs), place, keep)
         return failed
 
-    todo = [only for only in (scan.only(stale) for scan in scans) if only.wanted]
+    def todo(names: Collection[str] | None = None) -> Iterator[_ScanPictures]:
+        """The pictures to draw, or only these."""
+        for scan in _scans(run, ledger, promised, settings):
+            only = scan.only(ledger.pictures.stale(scan.wanted) if names is None else names)
+            if only.wanted:
+                yield only
+
     with steps:
-        among_others = draw_each(_in_portions(todo, place.workers))
+        among_others = draw_each(_in_portions(todo(), stale, place.workers))
         # Whatever one picture met, those that were to be drawn with it are drawn alone.
-        alone = draw_each([scan.only([name])] for scan in todo for name in scan.wanted if name in among_others)
+        alone = draw_each([s.only([name])] for s in todo(among_others) for name in s.wanted) if among_others else {}
     for name, fault in alone.items():
         run_folder.log(run, {"picture": name, "outcome": fault.code, "detail": fault.detail, "trace": fault.trace})
     if alone:
@@ -139,60 +161,50 @@ def _is_there(picture: Path) -> bool:
 def draw(job: PicturesJob) -> None:
     """Draw some pictures."""
     overlays, trays = [], []
-    for scan, texts in zip(job.scans, job.shapes, strict=True):
-        whole = {
-            r.specimen.bone: joined(r.reading, read_shape(texts[r.specimen.bone]))
-            for r in scan.results
-            if r.reading is not None
-        }
-        for name, r in scan.overlays.items():
-            reading = whole[r.specimen.bone]
-            age = with_arcs(r.age, reading)
-            overlays.append(Overlay(name=PurePosixPath(name).stem, reading=reading, age=age, specimen=r.specimen))
-        if scan.tray:
-            trays.append(_sheet(scan.scan, scan.results, whole, job.promised.get(scan.scan.scan)))
+    for scan in job.scans:
+        whole = {r.number: joined(r, read_shape(scan.shapes[r.number])) for r in scan.readings}
+        bones = {b.specimen.bone: b for b in scan.bones}
+        for name, number in scan.pictures.overlays.items():
+            bone, reading = bones[number], whole[number]
+            age = with_arcs(bone.age, reading)
+            overlays.append(Overlay(name=PurePosixPath(name).stem, reading=reading, age=age, specimen=bone.specimen))
+        if scan.pictures.tray:
+            trays.append(_sheet(scan, whole))
     write_pictures(job.run, overlays, trays, job.settings.pictures)
 
 
-def _scans(
-    run: Path,
-    results: Sequence[Result],
-    known: Mapping[str, KnownScan],
-    names: Mapping[str, str],
-    promised: Mapping[str, int],
-    look: str,
-) -> list[_ScanPictures]:
-    """All pictures that the run should have, scan by scan. `look` is the digest of how they are drawn."""
-    by_scan: dict[str, list[Result]] = {}
-    for result in results:
-        by_scan.setdefault(result.specimen.scan, []).append(result)
-    scans = []
-    for scan, bones in sorted(by_scan.items()):
-        shown = {r.specimen.specimen: digest_of((_shown(r), r.age, known[scan].sha256, look)) for r in bones}
-        overlays = {
-            _name(run, overlay_path(run, names[r.specimen.specimen])): r for r in bones if r.reading is not None
-        }
-        wanted = {name: shown[r.specimen.specimen] for name, r in overlays.items()}
+def _scans(run: Path, ledger: Ledger, promised: Mapping[str, int], settings: Settings) -> Iterator[_ScanPictures]:
+    """All pictures that the run should have, scan by scan."""
+    look = digest_of((settings.pictures.model_dump(mode="json"), versions.pictures()))
+    shared = shared_names(ledger.drafts.specimens())
+    for scan, bones in ledger.drafts.by_scan():
+        facts = ledger.scans.one(scan)
+        found = ledger.scans.numbers(scan)
+        sha256 = facts.sha256 if facts else ""
+        shown = {b.specimen: digest_of((_shown(b.sources), as_written(b.age), sha256, look)) for b in bones}
+        drawn = [b for b in bones if b.bone in found]
+        overlays = {_name(run, overlay_path(run, picture_name(b.specimen, shared))): b for b in drawn}
+        wanted = {name: shown[b.specimen] for name, b in overlays.items()}
         tray: tuple[str, ...] = ()
-        if overlays and _sheet(known[scan], bones, {}, promised.get(scan)).wanted:
+        if drawn and needs_sheet(len(drawn), promised.get(scan)):
             tray = _name(run, tray_path(run, scan)), _name(run, tray_ids_path(run, scan))
             wanted |= dict.fromkeys(tray, digest_of((sorted(shown.items()), promised.get(scan))))
-        scans.append(_ScanPictures(scan=known[scan], results=tuple(bones), overlays=overlays, tray=tray, wanted=wanted))
-    return scans
+        numbers = {name: b.bone for name, b in overlays.items()}
+        yield _ScanPictures(scan=scan, overlays=numbers, tray=tray, wanted=wanted)
 
 
-def _shown(result: Result) -> dict[str, str]:
+def _shown(sources: str) -> dict[str, str]:
     """What the pictures of a bone show was made from: all but people's readings."""
-    return {name: digest for name, digest in result.sources.items() if name != "people"}
+    return {name: digest for name, digest in json.loads(sources).items() if name != "people"}
 
 
 def _name(run: Path, path: Path) -> str:
     return path.relative_to(run).as_posix()
 
 
-def _in_portions(todo: Sequence[_ScanPictures], workers: int) -> Iterator[list[_ScanPictures]]:
+def _in_portions(todo: Iterable[_ScanPictures], many: int, workers: int) -> Iterator[list[_ScanPictures]]:
     fewest, most = _PICTURES_AT_ONCE
-    enough = min(max(sum(len(s.wanted) for s in todo) // workers + 1, fewest), most)
+    enough = min(max(many // workers + 1, fewest), most)
     portion: list[_ScanPictures] = []
     for scan in todo:
         portion.append(scan)
@@ -208,26 +220,34 @@ def _job(
 ) -> PicturesJob:
     ledger.files.claim(places.with_small(name for scan in portion for name in scan.wanted))
     return PicturesJob(
-        run=run,
-        scans=tuple(portion),
-        shapes=tuple(ledger.scans.shapes(scan.scan.scan) for scan in portion),
-        promised={scan.scan.scan: promised[scan.scan.scan] for scan in portion if scan.scan.scan in promised},
-        settings=settings,
+        run=run, scans=tuple(_to_draw(ledger, s, promised.get(s.scan)) for s in portion), settings=settings
     )
 
 
-def _sheet(
-    scan: KnownScan, results: Sequence[Result], whole: Mapping[int, BoneReading], promised: int | None
-) -> TraySheet:
-    """`whole` are readings with outlines, by number; without one the reading as it is in the result stands."""
-    return TraySheet(
-        scan=scan.scan,
-        width=scan.width,
-        bones=tuple(
-            TrayBone(whole.get(r.specimen.bone, r.reading), r.age, r.specimen) for r in results if r.reading is not None
-        ),
-        missing=tuple(r.specimen.specimen for r in results if r.reading is None),
+def _to_draw(ledger: Ledger, pictures: _ScanPictures, promised: int | None) -> _ScanToDraw:
+    facts = ledger.scans.one(pictures.scan)
+    if facts is None:
+        raise KeyError(pictures.scan)
+    return _ScanToDraw(
+        pictures=pictures,
+        scan=facts,
+        bones=ledger.drafts.on(pictures.scan),
+        readings=ledger.scans.readings_on(pictures.scan),
+        shapes=ledger.scans.shapes(pictures.scan),
         promised=promised,
+    )
+
+
+def _sheet(scan: _ScanToDraw, whole: Mapping[int, BoneReading]) -> TraySheet:
+    """`whole` are readings with outlines, by number."""
+    return TraySheet(
+        scan=scan.scan.scan,
+        width=scan.scan.width,
+        bones=tuple(
+            TrayBone(whole[b.specimen.bone], b.age, b.specimen) for b in scan.bones if b.specimen.bone in whole
+        ),
+        missing=tuple(b.specimen.specimen for b in scan.bones if b.specimen.bone not in whole),
+        promised=scan.promised,
     )
 
 

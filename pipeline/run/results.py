@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.records import MM_PER_INCH, Age, AgedMark, Axis, BoneReading, FinalAge, Refusal, Specimen
 from pipeline.run.ledger_ages import Change
-from pipeline.tables.tables import Cell, Column, write_table
+from pipeline.tables.tables import Cell, Column, table_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,25 +110,40 @@ TABLES = ("ages.csv", "annuli.csv", "count_probabilities.csv", "age_probabilitie
 
 def write_tables(
     run: Path,
-    results: Sequence[Result],
+    parts: Iterable[tuple[Sequence[Result], Sequence[Change]]],
     extra_columns: Sequence[str],
     refusals: Iterable[Refusal],
     changes: Iterable[Change],
 ) -> dict[str, str]:
-    """Write all tables into the run's folder; returns the name of each and that under which it was written.
+    """Write all tables into the run's folder, as the rows come; returns the name of each and that under which it was
+    written. The two differ where another program holds the table open.
 
-    The two differ where another program holds the table open.
+    parts : some rows of ages.csv at a time, with what this call changed in them. `changes` are those of earlier calls.
     """
-    columns = (*AGES, *(Column(name) for name in given_names(extra_columns)))
-    tables: dict[str, tuple[Sequence[Column], Iterable[Sequence[Cell]]]] = {
-        "ages.csv": (columns, (_age_row(r, extra_columns) for r in results)),
-        "annuli.csv": (ANNULI, _annuli_rows(results)),
-        "count_probabilities.csv": (COUNT_PROBABILITIES, _shares(results, "count_probabilities")),
-        "age_probabilities.csv": (AGE_PROBABILITIES, _shares(results, "age_probabilities")),
-        "refused.csv": (REFUSED, ((r.scan, r.code, r.detail) for r in refusals)),
-        "changes.csv": (CHANGES, ((c.specimen, c.column, c.old, c.new, c.cause, c.call) for c in changes)),
-    }
-    return {name: write_table(run / name, *table).name for name, table in tables.items()}
+    columns = (
+        (*AGES, *(Column(name) for name in given_names(extra_columns))),
+        ANNULI,
+        COUNT_PROBABILITIES,
+        AGE_PROBABILITIES,
+        REFUSED,
+        CHANGES,
+    )
+    with ExitStack() as stack:
+        files = [stack.enter_context(table_file(run / n, c)) for n, c in zip(TABLES, columns, strict=True)]
+        ages, annuli, count_probabilities, age_probabilities, refused, changed = files
+        refused.add((r.scan, r.code, r.detail) for r in refusals)
+        changed.add(map(_change_row, changes))
+        for results, new in parts:
+            ages.add(_age_row(r, extra_columns) for r in results)
+            annuli.add(_annuli_rows(results))
+            count_probabilities.add(_shares(results, "count_probabilities"))
+            age_probabilities.add(_shares(results, "age_probabilities"))
+            changed.add(map(_change_row, new))
+    return {name: file.path.name for name, file in zip(TABLES, files, strict=True)}
+
+
+def _change_row(c: Change) -> tuple[Cell, ...]:
+    return c.specimen, c.column, c.old, c.new, c.cause, c.call
 
 
 def given_names(extra_columns: Sequence[str]) -> tuple[str, ...]:

@@ -8,8 +8,11 @@ import re
 import secrets
 import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
+from typing import BinaryIO
 
 _SIGN = "opercle-"
 """In the names of files in the making: whoever tidies up must know ours from all others."""
@@ -20,21 +23,33 @@ MOST_OF_NAME = 40
 """Characters of a file's name that are kept while it is in the making: file systems allow 255 bytes."""
 
 
-def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Path:
-    """Write `content` beside `path`, flush it to the disk, and put it in the place of `path`.
+@dataclass(slots=True)
+class Replacement:
+    """A file in the making."""
+
+    stream: BinaryIO
+    path: Path
+    """Where the content lies once it is whole."""
+
+
+@contextmanager
+def replacing(path: Path, *, replaceable: bool = False) -> Iterator[Replacement]:
+    """In the block a file is written beside `path`; at its end it is flushed to the disk and put in the place of
+    `path`. An error in the block leaves what stood at `path` unharmed.
 
     A file that is `replaceable` is not waited for: a power cut soon after may leave it missing or empty, so whoever
     looks whether it is there must ask whether it is `there`, and make it anew.
 
-    Returns the path that holds the content: `path` itself, or, where another program holds `path` open and the system
-    then forbids replacing it (a spreadsheet on Windows), a file beside it named `STEM.new.SUFFIX`; the caller says so.
-    Raises OSError when nothing could be written; the file that stood at `path` is then unharmed.
+    The content then lies at the replacement's `path`: `path` itself, or, where another program holds `path` open and
+    the system then forbids replacing it (a spreadsheet on Windows), a file beside it named `STEM.new.SUFFIX`; the
+    caller says so. Raises OSError when nothing could be written.
     """
     handle, name = tempfile.mkstemp(prefix=_beginning(path), suffix=".part", dir=path.parent)
     beside = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
+            made = Replacement(stream, path)
+            yield made
             stream.flush()
             if not replaceable:
                 os.fsync(stream.fileno())
@@ -42,14 +57,20 @@ def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Pat
         try:
             beside.replace(path)
         except PermissionError:
-            path = next(p for p in _beside(path) if not os.path.lexists(p))
-            beside.replace(path)
+            made.path = next(p for p in _beside(path) if not os.path.lexists(p))
+            beside.replace(made.path)
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
     if not replaceable:
         _sync_folder(path.parent)
-    return path
+
+
+def write_bytes(path: Path, content: bytes, *, replaceable: bool = False) -> Path:
+    """Write `content` as `replacing` does; returns the path that holds it."""
+    with replacing(path, replaceable=replaceable) as made:
+        made.stream.write(content)
+    return made.path
 
 
 def _beside(path: Path) -> Iterator[Path]:

@@ -10,7 +10,8 @@ import csv
 import io
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -18,7 +19,7 @@ from typing import Literal
 
 from pipeline import regular_files
 from pipeline.errors import TableError
-from pipeline.tables.atomic import write_text
+from pipeline.tables.atomic import Replacement, replacing
 
 Kind = Literal["text", "count", "flag", "probability", "px", "mm", "dpi", "number"]
 Cell = str | int | float | bool | None
@@ -52,25 +53,53 @@ class Column:
     kind: Kind = "text"
 
 
-def write_table(path: Path, columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> Path:
-    """Write a table; every row has one cell a column. Returns the path written, as `atomic.write_bytes` does.
+class TableFile:
+    """A table that is being written, some rows at a time."""
 
-    Raises ValueError for a cell that is not of its column's kind: that is a fault of this program.
-    """
-    return write_text(path, table_text(columns, rows))
+    def __init__(self, columns: Sequence[Column], file: Replacement) -> None:
+        names = [column.name for column in columns]
+        if len(set(names)) != len(names):
+            raise ValueError(f"a column name stands twice in {names}")
+        self._put = [writer(column) for column in columns]
+        self._file = file
+        self._write(_line([_text(name) for name in names]))
+
+    def add(self, rows: Iterable[Sequence[Cell]]) -> None:
+        """Write more rows; every row has one cell a column.
+
+        Raises ValueError for a cell that is not of its column's kind: that is a fault of this program.
+        """
+        for row in rows:
+            self._write(_line([write(cell) for write, cell in zip(self._put, row, strict=True)]))
+
+    @property
+    def path(self) -> Path:
+        """Where the table lies once it is whole."""
+        return self._file.path
+
+    def _write(self, line: str) -> None:
+        self._file.stream.write(f"{line}\n".encode())
+
+
+@contextmanager
+def table_file(path: Path, columns: Sequence[Column]) -> Iterator[TableFile]:
+    """A table to be written in the block, whole or not at all: see `atomic.replacing`."""
+    with replacing(path) as file:
+        yield TableFile(columns, file)
+
+
+def write_table(path: Path, columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> Path:
+    """Write a table; returns the path written, as `atomic.write_bytes` does."""
+    with table_file(path, columns) as table:
+        table.add(rows)
+    return table.path
 
 
 def table_text(columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> str:
     """The text of a table, as `write_table` writes it."""
-    names = [column.name for column in columns]
-    if len(set(names)) != len(names):
-        raise ValueError(f"a column name stands twice in {names}")
-    put = [writer(column) for column in columns]
-    out = io.StringIO()  # line by line: the cells of a whole table take many times its size
-    out.write(f"{_line([_text(name) for name in names])}\n")
-    for row in rows:
-        out.write(f"{_line([write(cell) for write, cell in zip(put, row, strict=True)])}\n")
-    return out.getvalue()
+    out = io.BytesIO()
+    TableFile(columns, Replacement(out, Path())).add(rows)
+    return out.getvalue().decode()
 
 
 def _line(cells: Sequence[str]) -> str:

@@ -6,12 +6,18 @@ the machine is too sure on this run, and every confidence is lowered until the p
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from pipeline.records import Numbers
+from pipeline.records import Numbers, Specimen
+from pipeline.together.keys import key_of
+
+Sides = tuple[NDArray[Any], ...]
+"""Fish, side, count and confidence: arrays over bones."""
 
 LEAST_FISH = 10
 """Fish with both opercles, below which agreement says nothing of a run."""
@@ -65,6 +71,22 @@ def check_sides(fish: ArrayLike, sides: ArrayLike, counted: ArrayLike, confidenc
     short = float(promise.sum() - agree.sum())
     broken = len(left) >= LEAST_FISH and short > BEYOND_CHANCE * spread
     return SidesCheck(len(left), float(promise.mean()), float(agree.mean()), broken=broken)
+
+
+def sides_of(bones: Sequence[tuple[Specimen, int, float]]) -> Sides:
+    """What `check_sides` asks, of some bones with count and confidence; the side is blank where the fish is not
+    known."""
+    return (
+        np.array([key_of(s.fish) for s, _, _ in bones], np.int64),
+        np.array([s.side if s.fish else "" for s, _, _ in bones], "U1"),
+        np.array([n for _, n, _ in bones], np.int64),
+        np.array([p for _, _, p in bones], np.float64),
+    )
+
+
+def joined_sides(parts: Sequence[Sides]) -> Sides:
+    """One after the other."""
+    return tuple(np.concatenate(columns) for columns in zip(sides_of([]), *parts, strict=True))
 
 
 def _agree(a: Numbers, b: Numbers) -> Numbers:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from statistics import median
 
 from pipeline.records import MACHINE, Age, FinalAge, Reading, Specimen
@@ -29,13 +29,6 @@ def by_specimen(readings: Sequence[Reading]) -> dict[str, list[Reading]]:
     for reading in readings:
         found.setdefault(reading.specimen, []).append(reading)
     return found
-
-
-def final_ages(
-    bones: Sequence[tuple[Specimen, Age]], readings: Mapping[str, Sequence[Reading]], settings: Settings
-) -> tuple[FinalAge, ...]:
-    """The final age of every bone, in order. `readings` are all readings by specimen, the earliest entered first."""
-    return tuple(_final_age(s, a, readings.get(s.specimen, ()), settings) for s, a in bones)
 
 
 def readers_differ(readings: Sequence[Reading]) -> bool:
@@ -60,7 +53,8 @@ def agreed(counts: Sequence[int]) -> int | None:
     return int(middle) if middle == int(middle) else None
 
 
-def _final_age(specimen: Specimen, age: Age, readings: Sequence[Reading], settings: Settings) -> FinalAge:
+def final_age(specimen: Specimen, age: Age, readings: Sequence[Reading], settings: Settings) -> FinalAge:
+    """The final age of one bone. `readings` are all of it, the earliest entered first."""
     if not readings:
         return FinalAge(
             annuli=age.annuli, age_class=age.age_class, counted_by=MACHINE if age.annuli is not None else ""

@@ -45,15 +45,8 @@ class FishAge:
     """Why a person must look: those of the bones that no person has read, and of what the bones say together."""
 
 
-def fish_ages(bones: Sequence[AgedFish]) -> tuple[FishAge, ...]:
-    """The age of every fish, in the order in which they come."""
-    by_fish: dict[str, list[AgedFish]] = {}
-    for bone in bones:
-        by_fish.setdefault(bone.specimen.fish or bone.specimen.specimen, []).append(bone)
-    return tuple(_fish_age(fish, own) for fish, own in by_fish.items())
-
-
-def _fish_age(fish: str, bones: Sequence[AgedFish]) -> FishAge:
+def fish_age(bones: Sequence[AgedFish]) -> FishAge:
+    """The age of one fish, from all its bones in the order of ages.csv."""
     settled = [b for b in bones if b.final.settled and b.final.age_class is not None]
     by_people = [b for b in bones if _by_people(b) and b.final.age_class is not None]
     by_machine = [b for b in bones if b.final.counted_by == MACHINE and b.final.age_class is not None]
@@ -70,7 +63,7 @@ def _fish_age(fish: str, bones: Sequence[AgedFish]) -> FishAge:
     else:
         chosen, differ = None, False
     return FishAge(
-        fish=fish,
+        fish=bones[0].specimen.fish or bones[0].specimen.specimen,
         bones=tuple(bones),
         age_class=chosen.final.age_class if chosen else None,
         probability=chosen.age.age_class_probability if chosen and not _by_people(chosen) else None,

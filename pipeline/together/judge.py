@@ -6,13 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.bone.quadratic_logit import log_odds as logit_of
 from pipeline.counting.count import count_annuli
 from pipeline.records import BoneReading, Numbers, Specimen
 from pipeline.settings.whole import Settings
-from pipeline.together.both_sides import check_sides
+from pipeline.together.both_sides import Sides, check_sides, sides_of
 from pipeline.together.confidence import Judged, confidence_log_odds, confidence_of, strangeness
 from pipeline.together.counted import CountedBone, bone_of, probability
 from pipeline.together.first_year import (
@@ -25,7 +24,6 @@ from pipeline.together.first_year import (
     lengths_taught,
 )
 from pipeline.together.increments import increment_expected, margin_share
-from pipeline.together.keys import Keys, key_of
 from pipeline.together.last_year import AtMargin, last_year_features
 from pipeline.together.season import formed_probability
 from pipeline.together.unseen import Unseen, count_distribution, with_confidence
@@ -66,7 +64,7 @@ def judge(bones: Sequence[tuple[Specimen, BoneReading]], settings: Settings) -> 
     doubt = first_year_doubts(counted, settings)
     known = first_years([lengths_taught(counted, doubt)], settings.count.first_year_bones)
     judged = judged_bones(counted, doubt, known, settings)
-    kept = check_sides(*sides_of(judged)).confidence_kept
+    kept = check_sides(*sides_of_judged(judged)).confidence_kept
     return judged if kept == 1 else [less_sure(j, kept) for j in judged]
 
 
@@ -81,15 +79,9 @@ def judged_bones(
     return [_judged(j, known, x) for j, x in zip(asked, odds.tolist(), strict=True)]
 
 
-def sides_of(judged: Sequence[JudgedBone]) -> tuple[Keys, NDArray[np.str_], NDArray[np.int64], Numbers]:
-    """What `check_sides` asks of each bone: fish, side (blank where the fish is not known), count and confidence."""
-    specimens = [j.counted.specimen for j in judged]
-    return (
-        np.array([key_of(s.fish) for s in specimens], np.int64),
-        np.array([s.side if s.fish else "" for s in specimens], "U1"),
-        np.array([j.annuli for j in judged], np.int64),
-        np.array([j.probability[j.annuli] for j in judged], np.float64),
-    )
+def sides_of_judged(judged: Sequence[JudgedBone]) -> Sides:
+    """What `check_sides` asks of each bone."""
+    return sides_of([(j.counted.specimen, j.annuli, float(j.probability[j.annuli])) for j in judged])
 
 
 def _judged(j: Judged, known: Mapping[Group, FirstYears], log_odds: float) -> JudgedBone:

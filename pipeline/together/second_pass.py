@@ -10,19 +10,17 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
-import numpy as np
-
-from pipeline.records import Age, BoneReading, Specimen
+from pipeline.records import Age, BoneReading
 from pipeline.settings.second_pass import ReviewSettings
 from pipeline.settings.whole import Settings
 from pipeline.together import plausible
 from pipeline.together.age_of_bone import Found, Placed, aged, unreadable
-from pipeline.together.both_sides import check_sides
+from pipeline.together.both_sides import check_sides, joined_sides
 from pipeline.together.counted import CountedBone, bone_of
 from pipeline.together.first_year import FirstYears, Group, first_years, lengths_taught
-from pipeline.together.judge import counted_bones, first_year_doubts, judged_bones, less_sure, sides_of
+from pipeline.together.judge import counted_bones, first_year_doubts, judged_bones, less_sure, sides_of_judged
 from pipeline.together.plausible import Measures
-from pipeline.together.review import PLAIN, Circumstances, notices_of, reasons_of
+from pipeline.together.review import notices_of, reasons_of
 
 _PLAIN = (False, False, False)
 """Nothing is odd: of bones that were not aged nothing is compared."""
@@ -59,18 +57,9 @@ class _Compared:
     """Of the aged bones."""
 
 
-def age_bones(
-    bones: Sequence[tuple[Specimen, BoneReading | None]], settings: Settings, around: Sequence[Circumstances] = ()
-) -> tuple[Age, ...]:
-    """The age of every bone of a run, in order, all of them held at once; one that is not there, or on which nothing
-    could be measured, is unreadable. `around` are the circumstances of each bone; without them all are plain."""
-    each = zip(bones, around or [PLAIN] * len(bones), strict=True)
-    placed = [Placed(specimen=s, reading=r, around=a) for (s, r), a in each]
-    return tuple(b.age for part in age_in_parts(lambda: [placed], settings, list) for b in part)
-
-
 def age_in_parts(parts: Parts, settings: Settings, shelf: Callable[[], Shelf]) -> Iterator[list[PlacedAge]]:
-    """The ages of a run of any size, part by part. Of a bone that is not in hand no more is held than what all are
+    """The ages of a run of any size, part by part; a bone that is not there, or on which nothing could be measured, is
+    unreadable. Of a bone that is not in hand no more is held than what all are
     compared by; the rest is laid aside on shelves that `shelf` makes."""
     counts, known = _first_look(parts, settings, shelf())
     found, compared = _second_look(parts, counts, known, 1.0, settings, shelf())
@@ -107,14 +96,14 @@ def _second_look(
         bones = [(p.specimen, reading, bone_of(p.specimen, reading, settings)) for p, reading in there]
         counted = [CountedBone(*bone, c) for bone, c in zip(bones, count, strict=True)]
         judged = judged_bones(counted, doubt, known, settings)
-        sides.append(sides_of(judged))
+        sides.append(sides_of_judged(judged))
         judged = judged if kept == 1 else [less_sure(j, kept) for j in judged]
         ages, measured = aged([p for p, _ in there], judged, settings)
         measures.append(plausible.measures(measured, settings))
         each = iter(ages)
         found.append([next(each) if _can_be_aged(p) else unreadable(p, settings) for p in part])
-    check = check_sides(*map(np.concatenate, zip(*sides, strict=True))) if sides else check_sides([], [], [], [])
-    return found, _Compared(check.confidence_kept, plausible.joined(measures))
+    kept = check_sides(*joined_sides(sides)).confidence_kept
+    return found, _Compared(kept, plausible.joined(measures))
 
 
 def _measured(part: Sequence[Placed]) -> list[tuple[Placed, BoneReading]]:

@@ -24,9 +24,9 @@ from pipeline.learn.known_bones import KEPT_IN, KnownBone, read_sets
 from pipeline.records import Age
 from pipeline.settings.files import read_settings
 from pipeline.settings.whole import Settings
-from pipeline.together.second_pass import age_bones
 from tests.accuracy.figures import as_text, by_group, outcome_rows
 from tests.accuracy.study_pictures import draw_plots, draw_worst
+from tests.whole_run import age_bones
 
 
 def main() -> None:

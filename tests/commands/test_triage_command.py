@@ -8,6 +8,7 @@ import json
 from pathlib import Path
 
 import pytest
+from drafted import store_ages
 from typer.testing import CliRunner
 
 from pipeline import cli
@@ -40,7 +41,7 @@ def aged(specimen: str, confidence: float | None, reasons: tuple[str, ...]) -> A
 def run(tmp_path):
     settings = read_settings().model_dump(mode="json")
     with Ledger(tmp_path, create=True) as ledger:
-        ledger.ages.store([aged(*bone) for bone in BONES], [])
+        store_ages(ledger, [aged(*bone) for bone in BONES])
         ledger.describe(json.dumps({"settings": settings}))
     return tmp_path
 

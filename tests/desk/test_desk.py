@@ -131,7 +131,7 @@ def test_final_ages_queue_and_report_follow_an_answer(run):
 
 def test_a_corrected_bone_is_read_again_alone(run):
     with Ledger(run) as ledger:
-        digests = ledger.scans.digests()
+        digests = {place: ledger.scans.reading(*place)[1] for place in ledger.scans.each()}
     with desk_of(run, following=True) as desk, served(desk) as client:
         bone = client.get("/api/bone?specimen=F00002R&reader=Ann").json()
         (fx, fy), tip = bone["focus"], bone["tip"]
@@ -143,7 +143,7 @@ def test_a_corrected_bone_is_read_again_alone(run):
     assert float(rows["F00002R"]["focus_x"]) == pytest.approx(fx + 6.0, abs=0.01)
     assert [s for s, row in rows.items() if "corrected" in row["notices"].split(";")] == ["F00002R"]
     with Ledger(run) as ledger:
-        now = ledger.scans.digests()
+        now = {place: ledger.scans.reading(*place)[1] for place in ledger.scans.each()}
     assert [place for place in digests if digests[place] != now[place]] == [("tray_perch.jpg", 2)]
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drafted import store_ages
 
 from pipeline.errors import RunError
 from pipeline.records import Age, Axis, BoneReading, Captured, FinalAge, Mark, Reading, Refusal, Specimen
@@ -91,6 +92,11 @@ def test_a_scan_read_again_takes_the_place_of_its_earlier_reading(ledger):
     assert ledger.scans.measures() == {}
 
 
+def aged(row: Specimen, **more) -> AgedBone:
+    age = Age(specimen=row.specimen, status="unreadable", **more)
+    return AgedBone(specimen=row, age=age, final=FinalAge(), sources={"row": "1"})
+
+
 def test_specimens_and_ages_come_back_in_their_order(ledger):
     rows = [
         Specimen(specimen=s, scan="a.png", fish=s, captured=Captured(year=2020, month=5), written=(("x", "1"),))
@@ -103,13 +109,14 @@ def test_specimens_and_ages_come_back_in_their_order(ledger):
     ]
     change = Change(call=2, specimen="b", column="annuli", old="3", new="4", cause="settings")
     call = Call(number=1, command="age", finished="2026-01-01T00:00:00+00:00")
-    ledger.ages.store(ages, [change], call)
-    ledger.ages.store(ages, [])
+    store_ages(ledger, ages[:1], [change], call)
+    store_ages(ledger, ages, call=replace(call, number=2))
+    store_ages(ledger, ages, call=replace(call, number=3))  # nothing differs
     assert ledger.specimens.all() == tuple(rows)
     assert ledger.specimens.extra_columns() == ("x",)
     assert ledger.ages.all() == tuple(ages)
-    assert ledger.ages.changes() == (change,)
-    assert ledger.ages.calls() == (call,)
+    assert tuple(ledger.ages.changes()) == (change,)
+    assert [call.number for call in ledger.ages.calls()] == [1, 2]
     assert ledger.ages.specimens() == {"b": ("a.png", 1), "a": ("a.png", 1)}
 
 
@@ -143,14 +150,32 @@ def test_a_queue_takes_the_place_of_the_earlier_one_and_what_was_read_as_a_check
     assert (ledger.queue.all(), ledger.queue.blind()) == ((), {"b"})
 
 
+def test_fish_come_in_the_order_of_their_first_bones(ledger):
+    rows = [Specimen(specimen=f"{n}", scan="s", fish=fish) for n, fish in enumerate("BABC")]
+    store_ages(ledger, [aged(row) for row in rows])
+    fish = [[bone.specimen.specimen for bone in own] for own in ledger.drafts.of_each_fish()]
+    assert fish == [["0", "2"], ["1"], ["3"]]
+
+
+def test_drafts_say_which_ages_they_differ_from_and_nobody_else_sees_them(ledger, tmp_path):
+    one, other = (Specimen(specimen=name, scan="s", fish=name) for name in "ab")
+    store_ages(ledger, [aged(one), aged(other)])
+    ledger.drafts.begin()
+    assert ledger.drafts.add([aged(one)]) == ()
+    (before,) = ledger.drafts.add([aged(other, annuli=5)])
+    assert (before.specimen.specimen, before.age.annuli) == ("b", None)
+    with Ledger(ledger._file.run) as another:
+        assert [bone.age.annuli for bone in another.ages.all()] == [None, None]
+
+
 def test_outcomes_are_the_ages_in_short(ledger):
     ages = [
         Age(specimen="b", status="aged", annuli=2, confidence=0.1 + 0.2, reasons=("damaged", "cut-off")),
         Age(specimen="a", status="unreadable", reasons=("no-reading",)),
     ]
-    ledger.ages.store(
+    store_ages(
+        ledger,
         [AgedBone(specimen=Specimen(specimen=a.specimen, scan="s"), age=a, final=FinalAge(), sources={}) for a in ages],
-        [],
     )
     told = [(o.specimen, o.confidence, o.reasons) for o in ledger.ages.outcomes()]
     assert told == [(a.specimen, a.confidence, a.reasons) for a in ages]
@@ -202,6 +227,7 @@ def test_no_new_ledger_is_laid_beside_what_is_left_of_a_lost_one(tmp_path):
     ("table", "column", "read"),
     [
         ("bones", "measures", lambda ledger: ledger.scans.measures()),
+        ("bones", "measures", lambda ledger: ledger.scans.reading("a.png", 1)),
         ("specimens", "record", lambda ledger: ledger.specimens.all()),
         ("ages", "age", lambda ledger: ledger.ages.all()),
         ("ages", "age", lambda ledger: ledger.ages.outcomes()),
@@ -217,7 +243,7 @@ def test_a_damaged_row_is_one_line(ledger, table, column, read, left):
         final=FinalAge(),
         sources={},
     )
-    ledger.ages.store([row], [])
+    store_ages(ledger, [row])
     with ledger._file.transaction() as db:
         db.execute(f"UPDATE {table} SET {column} = ?", (left,))
     with pytest.raises(RunError, match=r"run\.sqlite: damaged.*restore a copy") as told:

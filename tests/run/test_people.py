@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from drafted import store_ages
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -28,7 +29,7 @@ def aged(specimen: str, bone: int) -> AgedBone:
 @pytest.fixture
 def ledger(tmp_path):
     with Ledger(tmp_path, create=True) as opened:
-        opened.ages.store([aged(s, n) for n, s in enumerate(SPECIMENS, 1)], [])
+        store_ages(opened, [aged(s, n) for n, s in enumerate(SPECIMENS, 1)])
         opened.scans.store(
             KnownScan(
                 scan="a.png", path="a.png", size=1, mtime_ns=1, sha256="", settings="", code="", hints="", cause="new",
@@ -84,7 +85,7 @@ def test_whatever_a_table_holds_given_twice_it_adds_nothing(tmp_path_factory, ro
     folder = tmp_path_factory.mktemp("run")
     text = "specimen,reader,annuli\n" + "".join(f"{s},{r},{n}\n" for s, r, n in [*rows, ("B1", "Ann", 1)])
     with Ledger(folder, create=True) as ledger:
-        ledger.ages.store([aged(s, n) for n, s in enumerate(SPECIMENS, 1)], [])
+        store_ages(ledger, [aged(s, n) for n, s in enumerate(SPECIMENS, 1)])
         assert entered(ledger, folder, text).taken == len(rows) + 1
         assert entered(ledger, folder, text).taken == 0
         assert len(counts(ledger)) == len(rows) + 1

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-from pipeline.records import BoneReading, Refusal, Specimen
+from pipeline.records import BoneReading, Specimen
 from pipeline.run.accounts import bones_without_row
-from pipeline.run.ledger_scans import KnownScan
-from pipeline.run.placing import place, promised
+from pipeline.run.placing import BonesInHand, listed_in, promised
+from pipeline.run.placing import place as place_bones
 from pipeline.together.review import Circumstances
 
 
@@ -21,11 +21,8 @@ def bones(scan: str, count: int) -> tuple[BoneReading, ...]:
     )
 
 
-def known(scan: str, code: str = "") -> KnownScan:
-    refusal = Refusal(scan=scan, stage="file", code=code, detail="") if code else None
-    return KnownScan(
-        scan=scan, path="", size=0, mtime_ns=0, sha256="", settings="", code="", hints="", cause="new", refusal=refusal
-    )
+def place(rows, readings, refused=()):
+    return list(place_bones(rows, listed_in(rows), BonesInHand(readings, dict.fromkeys(refused, "truncated"))))
 
 
 def around(circumstances: Circumstances) -> tuple[str, ...]:
@@ -34,10 +31,10 @@ def around(circumstances: Circumstances) -> tuple[str, ...]:
 
 def placed(rows, **found):
     readings = {f"{scan}.png": bones(f"{scan}.png", count) for scan, count in found.items() if count}
-    scans = {f"{scan}.png": known(f"{scan}.png", "" if count else "truncated") for scan, count in found.items()}
+    refused = [f"{scan}.png" for scan, count in found.items() if not count]
     return [
         (p.specimen.specimen, p.reading.number if p.reading else None, around(p.around))
-        for p in place(rows, readings, scans)
+        for p in place(rows, readings, refused)
     ]
 
 
@@ -78,13 +75,13 @@ def test_a_name_already_taken_in_the_table_is_not_given_twice():
 
 
 def test_a_bone_that_no_row_names_says_so_only_where_there_is_a_table():
-    readings, scans = {"x.png": bones("x.png", 1)}, {"x.png": known("x.png"), "t.png": known("t.png", "blank")}
-    assert around(place([], readings, scans)[0].around) == ()
-    assert around(place([row("a")], readings, scans)[1].around) == ("unlisted",)
+    readings = {"x.png": bones("x.png", 1)}
+    assert around(place([], readings, ["t.png"])[0].around) == ()
+    assert around(place([row("a")], readings, ["t.png"])[1].around) == ("unlisted",)
 
 
 def test_what_is_promised_is_the_highest_position():
-    assert promised([row("a"), row("c", bone=4), row("x", scan="u.png")]) == {"t.png": 4, "u.png": 1}
+    assert promised(listed_in([row("a"), row("c", bone=4), row("x", scan="u.png")])) == {"t.png": 4, "u.png": 1}
 
 
 def test_bones_in_places_that_the_table_skips_are_named_at_the_end_and_bones_of_a_mismatched_tray_by_their_tray():
@@ -94,5 +91,5 @@ def test_bones_in_places_that_the_table_skips_are_named_at_the_end_and_bones_of_
         "other.png": bones("other.png", 1),
     }
     rows = [row("a", "skips.png"), row("b", "skips.png", 3), row("c", "more.png")]
-    assert bones_without_row(place(rows, readings, {})) == ("other.png bone 1", "skips.png bone 2")
-    assert bones_without_row(place([], readings, {})) == ()
+    assert bones_without_row(place(rows, readings)) == ["other.png bone 1", "skips.png bone 2"]
+    assert bones_without_row(place([], readings)) == []

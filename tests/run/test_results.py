@@ -40,7 +40,7 @@ def result(**more) -> Result:
 @pytest.fixture
 def tables(tmp_path):
     def written(*results, extra=("boat", "status"), refusals=(), told=()):
-        assert tuple(write_tables(tmp_path, results, extra, refusals, told)) == TABLES
+        assert tuple(write_tables(tmp_path, [(results, ()), ((), told)], extra, refusals, ())) == TABLES
         texts = {p.stem: io.StringIO(p.read_text(encoding="utf-8")) for p in tmp_path.glob("*.csv")}
         return {name: list(csv.DictReader(text)) for name, text in texts.items()}
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.records import Age, Captured, FinalAge, Reading, Specimen
 from pipeline.settings.files import read_settings
-from pipeline.together.final_ages import agreed, final_ages, readers_differ
+from pipeline.together.final_ages import agreed, final_age, readers_differ
 
 SETTINGS = read_settings()
 BONE = Specimen(specimen="B1", scan="a.png", species="walleye", captured=Captured(year=2020, month=8, day=20))
@@ -22,7 +22,7 @@ def read(reader: str, annuli: int | None, **more: object) -> Reading:
 
 
 def final(*readings: Reading, age: Age = SEEN, bone: Specimen = BONE) -> FinalAge:
-    return final_ages([(bone, age)], {"B1": readings}, SETTINGS)[0]
+    return final_age(bone, age, readings, SETTINGS)
 
 
 def test_without_a_reading_the_machine_s_count_is_final():

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from reading import SETTINGS, read_natural
+from whole_run import age_bones
 
 from pipeline.bone.evidence import EVIDENCE
 from pipeline.counting.chains import ChainBone
@@ -19,7 +20,6 @@ from pipeline.records import Age, Axis, BoneReading, Captured, Mark, Specimen
 from pipeline.together.counted import CountedBone
 from pipeline.together.first_year import Normal, expected_fraction, first_years, hidden_probability, lengths_taught
 from pipeline.together.judge import judge
-from pipeline.together.second_pass import age_bones
 
 steady = settings(deadline=None, derandomize=True)
 AUTUMN = Captured(year=2020, month=10, day=20)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.records import Age, FinalAge, Specimen
-from pipeline.together.fish_ages import AgedFish, FishAge, fish_ages
+from pipeline.together.fish_ages import AgedFish, FishAge, fish_age
 
 
 def bone(
@@ -37,8 +37,7 @@ def bone(
 
 
 def only(*bones: AgedFish) -> FishAge:
-    (fish,) = fish_ages(bones)
-    return fish
+    return fish_age(bones)
 
 
 def test_a_fish_of_one_bone_has_its_age():
@@ -87,11 +86,6 @@ def test_no_count_answers_whose_bone_it_is_but_a_reading_that_settles_does():
     odd = ("low-confidence", "tray-mismatch", "size-mismatch")
     assert only(bone("L", {5: 0.6}, people=5, reasons=odd)).reasons == ("tray-mismatch", "size-mismatch")
     assert only(bone("L", {5: 0.6}, people=5, settled=True, reasons=odd)).reasons == ()
-
-
-def test_fish_come_in_the_order_of_their_first_bones():
-    found = fish_ages([bone("L", {3: 1.0}, fish=f) for f in ("B", "A", "B", "C")])
-    assert [(f.fish, len(f.bones)) for f in found] == [("B", 2), ("A", 1), ("C", 1)]
 
 
 def test_a_bone_without_a_date_gives_no_age_class():

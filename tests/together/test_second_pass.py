@@ -14,12 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from reading import SETTINGS, read_natural, scan_of
+from whole_run import age_bones
 
 from pipeline.bone.read_bone import read_bones
 from pipeline.codes import NOTICES, REASONS
 from pipeline.records import Age, BoneReading, Captured, Specimen
 from pipeline.together.age_of_bone import LEAST_COVER, Placed
-from pipeline.together.second_pass import age_bones, age_in_parts
+from pipeline.together.second_pass import age_in_parts
 
 steady = settings(max_examples=12, deadline=None, derandomize=True)
 Thing = Callable[[NDArray[np.uint8], int], None]
