@@ -5,7 +5,9 @@ Bones are read from the ledger, aged and written some at a time: a run of any si
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -44,16 +46,17 @@ def age_run(
     """
     readings = by_specimen(ledger.people.readings())
     call = _call(ledger, command)
-    aged = age_in_parts(lambda: parts_of(placed_bones(ledger)), settings, partial(FileShelf, run))
     tally = Tally(least_probability=settings.review.least_age_probability)
+    refusals = ledger.scans.refusals()
     ledger.files.claim((*TABLES, FISH_FILE, *([SIDE_BY_SIDE_FILE] * bool(readings))))
     ledger.drafts.begin()
-    parts = _drafted(aged, ledger, readings, settings, call, tally)
-    refusals = ledger.scans.refusals()
-    tables = write_tables(run, parts, ledger.specimens.extra_columns(), refusals, ledger.ages.changes())
-    for name, written in (
-        tables | write_people_tables(run, ledger.drafts.of_each_fish(), tally.read, readings)
-    ).items():
+    with ExitStack() as shelves, _collector_at_rest():
+        shelf = partial(_on, shelves, run)
+        aged = age_in_parts(lambda: parts_of(placed_bones(ledger)), settings, shelf)
+        parts = _drafted(aged, ledger, readings, settings, call, tally)
+        tables = write_tables(run, parts, ledger.specimens.extra_columns(), refusals, ledger.ages.changes())
+        tables |= write_people_tables(run, ledger.drafts.of_each_fish(), tally.read, readings)
+    for name, written in tables.items():
         if written != name:
             say(f"{name} is open in another program; the new table is beside it, in {written}")
     # The ages come last: until they are kept, the next call tells the same changes again.
@@ -63,6 +66,23 @@ def age_run(
     for line in (*refusals_by_cause(refusals), *tally.about_the_machine()):
         say(line)
     return tally.accounts(ledger.scans.found(), refusals, promised, ledger.scans.many())
+
+
+def _on(shelves: ExitStack, run: Path) -> FileShelf:
+    return shelves.enter_context(FileShelf(run))
+
+
+@contextmanager
+def _collector_at_rest() -> Iterator[None]:
+    """In the block records come and go by the thousand, none of them in a circle: looking for circles would take a
+    quarter of the time."""
+    works = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if works:
+            gc.enable()
 
 
 def placed_bones(ledger: Ledger) -> Iterator[Placed]:

@@ -146,7 +146,9 @@ def read_specimen(text: str) -> Specimen:
 def read_age(text: str) -> Age:
     """What the second pass found of a bone."""
     d = orjson.loads(text)
-    d["marks"] = [AgedMark(**_tuples(m)) for m in d["marks"]]
+    for mark in d["marks"]:
+        mark["arc"] = _tuple(mark["arc"])
+    d["marks"] = tuple([AgedMark(**mark) for mark in d["marks"]])
     return Age(**_tuples(d))
 
 
@@ -155,4 +157,4 @@ def _tuples(d: dict[str, Any]) -> dict[str, Any]:
 
 
 def _tuple(items: list[Any]) -> tuple[Any, ...]:
-    return tuple(_tuple(v) if isinstance(v, list) else v for v in items)
+    return tuple([_tuple(v) if isinstance(v, list) else v for v in items])
